@@ -16,18 +16,13 @@ from pipeline.core.metrics import BUILT_IN, Metric, Registry
 from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
 from pipeline.methods.design import (
     CAUSES,
-    INSEPARABLE,
     NUISANCE,
     PACE_VARIANCE,
     SPEED,
-    SPEED_SQUARED,
     WARM_UP,
     Entry,
-    Regressors,
-    collinearity_of,
+    design_of_metrics,
     nuisances,
-    room,
-    told_apart,
 )
 from pipeline.methods.least_squares import Prior
 from pipeline.methods.measurement_error import (
@@ -46,8 +41,7 @@ from pipeline.methods.warm_up import settling_slowly
 
 #: An athlete's own runs are asked with a prior this many times as wide, which decides only what they leave open.
 OWN_PRIOR = 10.0
-#: Log speed must vary this much before a curve is looked for, and the curve be this many standard errors strong.
-SPEED_VARIES_FOR_CURVE = 0.04
+#: A curve of speed is taken out where it is this many standard errors strong.
 CURVE_STANDS_OUT = 3.0
 #: Splits of all metrics that are fitted in one call at most: beyond, what a call costs is little, and memory is not.
 MOST_SPLITS = 4000
@@ -163,18 +157,23 @@ def fit_entries(
     entries: Sequence[Entry], expected: Sequence[Expected], *, of_drift: bool = True, may_settle_slowly: bool = True
 ) -> list[Corrected]:
     """What `fit_causes` returns for entries with the causes that tell, those with the same splits in one call."""
-    alike: dict[Regressors, list[int]] = {}
+    alike: dict[tuple[object, ...], list[int]] = {}
     for place, entry in enumerate(entries):
-        alike.setdefault(entry.regressors, []).append(place)
+        alike.setdefault(entry.regressors.alike, []).append(place)
     fits: dict[int, Corrected] = {}
-    for regressors, of_metrics in alike.items():
-        at_once = max(MOST_SPLITS // len(regressors.design.run), 1)
+    for of_metrics in alike.values():
+        at_once = max(MOST_SPLITS // len(entries[of_metrics[0]].value), 1)
         for first in range(0, len(of_metrics), at_once):
             places = of_metrics[first : first + at_once]
-            design = regressors.with_value(np.array([entries[place].value for place in places]))
-            those = [expected[place] for place in places]
-            found = fit_causes(design, regressors.causes, those, of_drift=of_drift, may_settle_slowly=may_settle_slowly)
-            fits.update(zip(places, found, strict=True))
+            corrected = fit_causes(
+                design_of_metrics([entries[place] for place in places]),
+                entries[places[0]].regressors.causes,
+                [expected[place] for place in places],
+                with_curve=entries[places[0]].regressors.with_curve,
+                of_drift=of_drift,
+                may_settle_slowly=may_settle_slowly,
+            )
+            fits.update(zip(places, corrected, strict=True))
     return [fits[place] for place in range(len(entries))]
 
 
@@ -183,6 +182,7 @@ def fit_causes(
     causes: tuple[int, ...],
     expected: Sequence[Expected],
     *,
+    with_curve: tuple[int, ...] | None = None,
     of_drift: bool = True,
     may_settle_slowly: bool = True,
 ) -> list[Corrected]:
@@ -192,6 +192,7 @@ def fit_causes(
         design: of metrics of one athlete that have the same splits.
         causes: that tell.
         expected: of the responses of each metric; with or without a club, all alike.
+        with_curve: the causes with a curve of speed, to be looked for; None for none.
         of_drift: whether the interval of the drift is wanted; see `correct`.
         may_settle_slowly: whether the drift is a mean over lengths of the warm-up.
     """
@@ -199,7 +200,7 @@ def fit_causes(
     of_speed = [one.of_speed(source, design.speed_sources) if SPEED in causes else None for one in expected]
     priors = [prior for prior in of_speed if prior is not None]  # of all metrics or of none
     fits: dict[int, Corrected] = {}
-    for metrics, model in _models(design, causes, expected, is_speed_exact=not priors):
+    for metrics, model in _models(design, causes, with_curve, expected, is_speed_exact=not priors):
         slow = settling_slowly(model, WARM_UP) if of_drift and may_settle_slowly else None
         # Where a metric answers exactly there is no error to weigh that of speed by.
         is_plain = answers_exactly(model) if priors else np.ones(len(metrics), np.bool_)
@@ -231,15 +232,19 @@ def _prior(expected: Sequence[Expected], causes: Sequence[int], *, is_speed_exac
 
 
 def _models(
-    design: Design, causes: tuple[int, ...], expected: Sequence[Expected], *, is_speed_exact: bool
+    design: Design,
+    causes: tuple[int, ...],
+    curved: tuple[int, ...] | None,
+    expected: Sequence[Expected],
+    *,
+    is_speed_exact: bool,
 ) -> Iterator[tuple[list[int], Model]]:
     """The model with the causes that tell, and with a curve of speed where there is one; speed as it was measured.
 
     Yields:
         The places of metrics with the same causes, and their model.
     """
-    shared = design.of_metrics(0)  # what is asked of the causes is the same for all metrics
-    taken_out = nuisances(shared, expected[0].warm_up_effect_pct)
+    taken_out = nuisances(design.of_metrics(0), expected[0].warm_up_effect_pct)
 
     def model_of(metrics: list[int], causes: tuple[int, ...]) -> Model:
         regressors = (*taken_out, *causes)
@@ -249,7 +254,6 @@ def _models(
 
     metrics = list(range(len(expected)))
     model = model_of(metrics, causes)
-    curved = _with_curve(shared, causes)
     if curved is None:
         yield metrics, model
         return
@@ -264,12 +268,3 @@ def _models(
         yield straight, model if not bent else model.of_metrics(straight)
     if bent:
         yield bent, model_of(bent, curved)
-
-
-def _with_curve(design: Design, causes: tuple[int, ...]) -> tuple[int, ...] | None:
-    """The causes and a curve of speed, where speed varies enough to tell one."""
-    if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
-        return None
-    curved = told_apart(design, (*causes, SPEED_SQUARED))
-    is_told = SPEED_SQUARED in curved and len(curved) <= room(design) and collinearity_of(design, curved) <= INSEPARABLE
-    return curved if is_told else None

@@ -6,7 +6,7 @@ Splits in; out, for each athlete and metric, a design for `pipeline/methods/mixe
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -46,6 +46,8 @@ NUISANCE_VARIES = {PACE_VARIANCE: 0.001, WARM_UP: 0.01}
 #: A response is estimated only from what varied inside runs, the most varied run left out: standard deviations below
 #: these teach nothing. Half a percent of speed; a third of a percent of slope. Common practice, no source.
 VARIES = {SPEED: 0.005, SLOPE: 0.3, SLOPE_SQUARED: 0.3}
+#: Log speed must vary this much before a curve is looked for.
+SPEED_VARIES_FOR_CURVE = 0.04
 #: A cause that the ones before it explain but for this share of its size is one of them under another name.
 APART = 1e-3
 #: Beyond this share of distance explained by the causes, arithmetic itself cannot tell them apart.
@@ -90,10 +92,10 @@ class Regressors:
     design: Design
 
     def with_value(self, value: Array) -> Design:
-        """The design of a metric, or of several, ... x n."""
-        columns = np.broadcast_to(self.design.columns, (*value.shape, self.design.columns.shape[1])).copy()
-        columns[..., VALUE] = value
-        return replace(self.design, columns=columns, weight=np.broadcast_to(self.design.weight, value.shape))
+        """The design of a metric."""
+        columns = self.design.columns.copy()
+        columns[:, VALUE] = value
+        return replace(self.design, columns=columns)
 
     @cached_property
     def causes(self) -> tuple[int, ...]:
@@ -104,6 +106,30 @@ class Regressors:
     def are_separable(self) -> bool:
         """Whether the causes can be told apart from distance at all."""
         return collinearity_of(self.design, self.causes) <= INSEPARABLE
+
+    @cached_property
+    def with_curve(self) -> tuple[int, ...] | None:
+        """The causes and a curve of speed, where speed varies enough to tell one."""
+        design, causes = self.design, self.causes
+        if SPEED not in causes or design.within_runs[:, SPEED].std() < SPEED_VARIES_FOR_CURVE:
+            return None
+        curved = _told_apart(design, (*causes, SPEED_SQUARED))
+        is_told = SPEED_SQUARED in curved and len(curved) <= _room(design)
+        return curved if is_told and collinearity_of(design, curved) <= INSEPARABLE else None
+
+    @cached_property
+    def alike(self) -> tuple[object, ...]:
+        """The same for regressors that can be fitted in one call: of the same splits, with the same causes."""
+        varied = np.flatnonzero(self.design.within_runs.any(axis=0)).tolist()
+        return id(self.design.run), self.causes, self.with_curve, *varied
+
+
+def design_of_metrics(entries: Sequence[Entry]) -> Design:
+    """The design of metrics whose regressors are alike."""
+    columns = np.array([entry.regressors.design.columns for entry in entries])
+    columns[:, :, VALUE] = [entry.value for entry in entries]
+    one = entries[0].regressors.design
+    return replace(one, columns=columns, weight=np.broadcast_to(one.weight, columns.shape[:2]))
 
 
 def entries(splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | None = None) -> Iterator[Entry]:
@@ -131,7 +157,8 @@ class Numbers:
     def __init__(self, rows: pl.DataFrame) -> None:
         self.rows = rows
         self._columns: dict[str, Array] = {}
-        #: Of the metrics so far, by the column of speed and which splits enter.
+        #: Of the metrics so far, by which splits enter: what does not depend on speed; and all, by the column of speed.
+        self.designs: dict[bytes, Design] = {}
         self.regressors: dict[tuple[str, bytes], Regressors] = {}
 
     def __getitem__(self, column: str) -> Array:
@@ -176,29 +203,32 @@ def _entering(
     for reading in registry.readings_behind(metric):
         kept &= ~(usable[registry.reading_of[reading].share_column] < inclusion.min_measured_share)
     kept &= np.bincount(run, weights=kept)[run] >= inclusion.min_splits_of_run
-    key = of_speed, kept.tobytes()
-    if key not in usable.regressors:
-        usable.regressors[key] = _regressors(usable, kept, of_speed, reference_speed_m_s, inclusion)
-    return usable.regressors[key], np.log(value[kept])
+    splits = kept.tobytes()
+    if splits not in usable.designs:
+        usable.designs[splits] = _without_speed(usable, kept, inclusion)
+    if (of_speed, splits) not in usable.regressors:
+        design = usable.designs[splits]
+        columns, speed = design.columns.copy(), np.log(usable[of_speed][kept] / reference_speed_m_s)
+        columns[:, SPEED], columns[:, SPEED_SQUARED] = speed, speed**2
+        usable.regressors[of_speed, splits] = Regressors(replace(design, columns=columns))
+    return usable.regressors[of_speed, splits], np.log(value[kept])
 
 
-def _regressors(
-    usable: Numbers, kept: Mask, of_speed: str, reference_speed_m_s: float, inclusion: Inclusion
-) -> Regressors:
+def _without_speed(usable: Numbers, kept: Mask, inclusion: Inclusion) -> Design:
     run_begins = np.flatnonzero(np.diff(usable.run[kept], prepend=-1) > 0)
     first_rows = np.flatnonzero(kept)[run_begins]
     run_ids = [usable.run_ids[place] for place in first_rows]
     run = np.repeat(np.arange(len(run_ids)), np.diff(run_begins, append=kept.sum()))
     km = usable["km"][kept]
-    speed = np.log(usable[of_speed][kept] / reference_speed_m_s)
+    not_yet = np.zeros(len(km))
     columns = [
-        np.zeros(len(km)),
+        not_yet,
         (km - 0.5) * inclusion.split_length_m / TEN_KM,
-        speed,
+        not_yet,
         # Where no altitude was recorded the run enters as level: a constant that its own level takes up.
         np.nan_to_num(usable["slope_pct"][kept]),
         np.nan_to_num(usable["slope_squared_pct2"][kept]),
-        speed**2,
+        not_yet,
         _mixed_pace(np.nan_to_num(usable["log_speed_variance"][kept]), run),
         warm_up_left(km, inclusion.split_length_m),
     ]
@@ -207,7 +237,7 @@ def _regressors(
     running = usable["running_s"][kept]
     weight = running / np.median(running) if len(running) else running
     sources = [usable.speed_sources[place] for place in first_rows]
-    return Regressors(Design(np.column_stack(columns), run, run_ids, gap_km, weight, sources))
+    return Design(np.column_stack(columns), run, run_ids, gap_km, weight, sources)
 
 
 def _mixed_pace(variance: Array, run: npt.NDArray[np.int64]) -> Array:
@@ -241,16 +271,16 @@ def identifiable(design: Design) -> tuple[int, ...]:
     causes: tuple[int, ...] = (SPEED,) if deviation[SPEED] > VARIES[SPEED] else ()
     if deviation[SLOPE] > VARIES[SLOPE]:
         causes += (SLOPE, SLOPE_SQUARED) if deviation[SLOPE_SQUARED] > VARIES[SLOPE_SQUARED] else (SLOPE,)
-    return told_apart(design, causes)[: room(design)]
+    return _told_apart(design, causes)[: _room(design)]
 
 
-def room(design: Design) -> int:
+def _room(design: Design) -> int:
     """Causes that the runs can tell besides distance and the nuisances, the longest run left out."""
     left = design.counts - 1
     return max(int(left.sum() - left.max()) - 1 - len(NUISANCE), 0)
 
 
-def told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
+def _told_apart(design: Design, causes: tuple[int, ...]) -> tuple[int, ...]:
     """The causes less those that the ones before them explain, in all runs or in all but one: two slopes, say."""
     within = design.within_runs
     kept: list[int] = []

@@ -104,8 +104,16 @@ class Design:
         return {}
 
     def weighted(self, weight: Array) -> Design:
-        """The same splits with other weights; where they are those it has, with all that is known of it."""
-        return self if np.array_equal(weight, self.weight) else replace(self, weight=weight)
+        """The same splits with other weights; of metrics whose weights are those it has, with all that is known."""
+        is_other = (weight != self.weight).any(axis=-1)
+        if not is_other.any():
+            return self
+        design = replace(self, weight=weight)
+        if not is_other.all():
+            others = np.flatnonzero(is_other).tolist()
+            parts = zip(self.products_by_rho, design.of_metrics(others).products_by_rho, strict=True)
+            vars(design)["products_by_rho"] = tuple(_with_others(part, others, other) for part, other in parts)
+        return design
 
     def of_metrics(self, place: int | list[int] | None) -> Design:
         """The design of one of its metrics, or of some; None makes one metric an axis."""
@@ -295,8 +303,9 @@ def whiten(design: Design, columns: Array, rho: npt.ArrayLike) -> tuple[Array, A
     """
     is_first = np.isnan(design.gap_km)
     fades = np.where(is_first, 0.0, np.asarray(rho)[..., None] ** np.where(is_first, 1.0, design.gap_km))
-    scaled, before = _weighted_and_shifted(design, columns)
-    white = (scaled - fades[..., None] * before) / np.sqrt(1 - fades**2)[..., None]
+    white, before = _weighted_and_shifted(design, columns)
+    white -= np.multiply(before, fades[..., None], out=before)
+    white /= np.sqrt(1 - fades**2)[..., None]
     level = white[..., -1]
     length = design.per_run(level**2, axis=-1)
     shares = design.per_run(white[..., :-1] * level[..., None]) / length[..., None]
@@ -307,6 +316,13 @@ def _weighted_and_shifted(design: Design, columns: Array) -> tuple[Array, Array]
     """Columns and a level by the root of the weight, and those of the split before; ... × n × (m + 1)."""
     scaled = np.concatenate([columns, np.ones((*columns.shape[:-1], 1))], axis=-1) * np.sqrt(design.weight)[..., None]
     return scaled, np.concatenate([np.zeros_like(scaled[..., :1, :]), scaled[..., :-1, :]], axis=-2)
+
+
+def _with_others(of_all: Array, places: list[int], others: Array) -> Array:
+    """The same with other values of some metrics."""
+    of_all = of_all.copy()
+    of_all[places] = others
+    return of_all
 
 
 def _products_by_rho(design: Design) -> tuple[Array, Array]:
@@ -329,16 +345,17 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     counts = design.counts
     place = np.arange(len(design.run)) - np.repeat(design.first, counts)
     blocks = np.zeros((*scaled.shape[:-2], len(RHO), scaled.shape[-2], len(counts), counts.max()))
-    white = scaled[..., None, :, :] - before[..., None, :, :] * fades[:, None, :]
+    white = before[..., None, :, :] * fades[:, None, :]
+    np.subtract(scaled[..., None, :, :], white, out=white)
     white /= np.sqrt(1 - fades**2)[:, None, :]
     blocks[..., design.run, place] = white
     blocks = blocks.swapaxes(-3, -2)
     whole = blocks @ blocks.swapaxes(-2, -1)
     level, length = whole[..., :-1, -1], whole[..., -1, -1]
-    products = np.zeros((*whole.shape[:-2], within.shape[-1], within.shape[-1]))
-    products[..., varied[:, None], varied] = (
-        whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
-    )
+    products = whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
+    if len(varied) < within.shape[-1]:
+        of_varied, products = products, np.zeros((*whole.shape[:-2], within.shape[-1], within.shape[-1]))
+        products[..., varied[:, None], varied] = of_varied
     return products, np.log(length).sum(axis=-1) + np.log1p(-(fades**2)).sum(axis=-1)
 
 

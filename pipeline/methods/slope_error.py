@@ -48,10 +48,9 @@ def with_slope_error(corrected: Sequence[Corrected], slope: int, error_pct: Sequ
 def _with_deviation(fitted: Fit, slope: int, error_pct: Array) -> tuple[Fit, Array, Array]:
     """The fit with a wider covariance, the standard deviation of the response, and how the drift moves with that."""
     slope_place = fitted.places.index(slope)
-    within = fitted.design.of_metrics(0).within_runs
-    x, other_columns = within[:, slope], within[:, [column for column in fitted.places if column != slope]]
-    rest = x - other_columns @ np.linalg.lstsq(other_columns, x, rcond=None)[0]
-    share = np.minimum(error_pct**2 * len(rest) / float(rest @ rest), MOST_ERROR)
+    n_splits = len(fitted.design.run)
+    left = _left_of_slope(fitted, slope)
+    share = np.minimum(error_pct**2 * n_splits / left, MOST_ERROR)
     deviation = np.abs(fitted.beta[:, slope_place]) * share / (1 - share) / DEVIATIONS
     free = np.array(
         [place for place, column in enumerate(fitted.places) if place != slope_place and column not in fitted.given]
@@ -62,6 +61,19 @@ def _with_deviation(fitted: Fit, slope: int, error_pct: Array) -> tuple[Fit, Arr
     moves[:, free] = -solved(products[:, free[:, None], free], products[:, free, slope_place])
     covariance = fitted.covariance + (deviation**2)[:, None, None] * (moves[:, :, None] * moves[:, None, :])
     return replace(fitted, covariance=covariance), deviation, moves[:, 0]
+
+
+def _left_of_slope(fitted: Fit, slope: int) -> Array:
+    """Of the square of slope within runs, what the other regressors leave, of each metric."""
+    left: dict[bytes, float] = {}  # most metrics have the same speed
+    keys = [columns[:, fitted.places].tobytes() for columns in fitted.design.columns]
+    for metric, key in enumerate(keys):
+        if key not in left:
+            within = fitted.design.of_metrics(metric).within_runs
+            x, other_columns = within[:, slope], within[:, [column for column in fitted.places if column != slope]]
+            rest = x - other_columns @ np.linalg.lstsq(other_columns, x, rcond=None)[0]
+            left[key] = float(rest @ rest)
+    return np.array([left[key] for key in keys])
 
 
 def _widened(corrected: Corrected, fitted: Fit, deviation: float, move: float) -> Corrected:

@@ -288,7 +288,7 @@ def equations(
     squares = np.broadcast_arrays(layout.squares[0], _trace_of_square(of_fade), layout.squares[1])
     of_speed = rows @ layout.error_correlation @ rows.swapaxes(-2, -1)
     of_speed = is_in @ of_speed.reshape(*of_speed.shape[:-2], 9)
-    left = _left_of_speed(layout, x.reshape(-1, *x.shape[-2:])[0], z.reshape(-1, *z.shape[-3:])[0])
+    left = _left_of_speed(layout, x.reshape(-1, *x.shape[-2:]), z.reshape(-1, *z.shape[-3:])).reshape(x.shape[:-2])
     value, slope = np.moveaxis(per_run.sum(axis=-3), -1, 0)
     return Equations(
         value,
@@ -301,7 +301,7 @@ def equations(
         _times(is_in, (precision * layout.error_correlation).sum(axis=(-2, -1))),
         model.df,
         model.variance,
-        traces[..., 0] / left if left > 0 else np.full(traces.shape[:-1], np.inf),
+        np.where(left > 0, traces[..., 0].T / np.where(left > 0, left, 1.0), np.inf).T,
     )
 
 
@@ -310,12 +310,17 @@ def answers_exactly(model: Model) -> Mask:
     return np.asarray(model.variance <= EXACT**2)
 
 
-def _left_of_speed(layout: _Layout, x: Array, z: Array) -> float:
-    """Of the square of x within runs, what distance and slopes leave; the same for all metrics."""
-    flat = layout.centre @ z
-    crossed = _times(flat.swapaxes(-2, -1), x).sum(axis=0)
-    explained = crossed @ np.linalg.lstsq((flat.swapaxes(-2, -1) @ flat).sum(axis=0), crossed, rcond=None)[0]
-    return float((x[:, None, :] @ layout.centre @ x[:, :, None]).sum() - explained)
+def _left_of_speed(layout: _Layout, x: Array, z: Array) -> Array:
+    """Of the square of x within runs, what distance and slopes leave, of each metric."""
+    left: dict[bytes, float] = {}  # most metrics have the same speed
+    for of_metric, others in zip(x, z, strict=True):
+        if (key := of_metric.tobytes()) not in left:
+            flat = layout.centre @ others
+            crossed = _times(flat.swapaxes(-2, -1), of_metric).sum(axis=0)
+            explained = crossed @ np.linalg.lstsq((flat.swapaxes(-2, -1) @ flat).sum(axis=0), crossed, rcond=None)[0]
+            square = (of_metric[:, None, :] @ layout.centre @ of_metric[:, :, None]).sum()
+            left[key] = float(square - explained)
+    return np.array([left[of_metric.tobytes()] for of_metric in x])
 
 
 def log_determinant(errors: SpeedErrors, typical: Array) -> Array:

@@ -22,6 +22,8 @@ from pipeline.pages.units import Units, deciding, number, numbers, signed
 TEXTS = Path(__file__).with_name("texts")
 #: The languages there are, by code.
 LANGUAGES = ("en", "de")
+#: So many places are kept as they are written: those of splits, which all athletes have in common.
+MOST_PLACES = 4096
 _KIND_OF_EXCLUSION = {words: kind for kind, words in EXCLUSION_REASONS.items()}
 
 
@@ -61,6 +63,10 @@ class Language:
 
     @cached_property
     def _units(self) -> dict[str, str]:
+        return {}  # as far as they were asked for
+
+    @cached_property
+    def _places(self) -> dict[tuple[float, int], str]:
         return {}  # as far as they were asked for
 
     @cached_property
@@ -123,9 +129,14 @@ class Language:
 
     def place(self, km: float, decimals: int = 1) -> str:
         """A place along a run with its unit: km 9.5. Digits that say nothing are left out."""
+        if (known := self._places.get((km, decimals))) is not None:
+            return known
         text = self.distance(km, decimals)
         plain = text.rstrip("0").rstrip(self._decimal) if self._decimal in text else text
-        return self(f"unit.place.{self.units.distance}", at=plain)
+        written = self(f"unit.place.{self.units.distance}", at=plain)
+        if len(self._places) < MOST_PLACES:
+            self._places[km, decimals] = written
+        return written
 
     def speed(self, m_s: float | None) -> str:
         """A speed [m/s] in the unit shown, without it."""

@@ -77,7 +77,7 @@ def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int], registry: Regis
     """
     charted, shape = traced(registry), (len(begins), POINTS)
     moves = (samples["interval_s"] > 0) & (samples["gait"] != "stand")
-    is_moving, is_running = (of.fill_null(value=False).to_numpy() for of in (moves, samples["gait"] == "run"))
+    is_moving, is_running = _known(moves), _known(samples["gait"] == "run")
     moved_s, run_s, step_m = np.zeros(shape), np.zeros(shape), np.full(len(begins), SHORTEST_STEP_M)
     sums, totals_s = ({name: np.zeros(shape) for name in charted} for _ in range(2))
     # Run by run: large arrays are new memory each time, which costs more than what is computed in it.
@@ -111,6 +111,10 @@ def traces_of_runs(samples: pl.DataFrame, begins: Sequence[int], registry: Regis
         run_share = np.round(run_s / moved_s, 2)
     middles_km = np.round((np.arange(POINTS) + 0.5) * step_m[:, None] / 1000, 3)
     return Traces(middles_km, moved_s > 0, means, run_share)
+
+
+def _known(condition: pl.Series) -> Mask:
+    return (condition.fill_null(value=False) if condition.null_count() else condition).to_numpy()
 
 
 def _summed(weights: Array, starts: Any, step: Any) -> Array:

@@ -77,7 +77,8 @@ def numbers(values: Sequence[float | None], decimals: int, *, sign: str = "", po
         texts = "|".join(["" if value is None else form % value for value in values])
     else:
         texts = "|".join([form] * len(values)) % tuple(values)
-    if sign or "-" in texts:
+    zero = f"{0:.{decimals}f}"
+    if f"-{zero}" in texts or f"+{zero}" in texts:
         texts = _SIGNED_ZERO.sub(r"\1", texts)
     if "-" in texts:
         texts = texts.replace("-", MINUS)

@@ -184,7 +184,9 @@ def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
     except Damaged:  # it is to be said which; or their columns differ
         frames = [read_file(folder, name) for name in names]
     try:
-        rows = pl.concat(frames).select(_columns(table, frames[0].columns))
+        rows = pl.concat(frames) if len(frames) > 1 else frames[0]
+        if rows.columns != (columns := _columns(table, rows.columns)):
+            rows = rows.select(columns)
     except pl.exceptions.PolarsError:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None

@@ -20,7 +20,7 @@ COLUMNS = [metric.column for metric in METRICS]
 OF_DRIFT: dict[str, Any] = {"inclusion": INCLUSION, "max_collinearity": 0.9, "seed": 1}
 SEASONS = {
     "three runs": ORDINARY.but(n_runs=3, km=(7, 9)),
-    "nine runs, few of which hold an onset": ORDINARY.but(n_runs=9, km=(6, 24)),
+    "nine runs, some long enough for an onset": ORDINARY.but(n_runs=9, km=(6, 24)),
     "twenty runs that differ in pace": ORDINARY.but(n_runs=20, km=(8, 16), split_speed_sd_pct=6.0),
     "an even pace on the flat": Season(n_runs=8, km=(8, 16)),
 }
@@ -29,7 +29,8 @@ SEASONS = {
 def all_metrics(season: Season, seed: int, n_athletes: int = 1) -> pl.DataFrame:
     """A season in which metrics have outliers, a curve of speed, readings that are missing, and no scatter at all."""
     splits = draw(season.but(n_athletes=n_athletes), seed).with_columns(
-        speed_source=pl.when(pl.col("run_id").hash(1) % 2 == 0).then(pl.lit("device")).otherwise(pl.lit("positions"))
+        speed_source=pl.when(pl.col("run_id").hash(1) % 2 == 0).then(pl.lit("device")).otherwise(pl.lit("positions")),
+        lagged_speed_m_s=pl.col("speed_m_s").ewm_mean(alpha=0.7).over("run_id"),
     )
     random, log_speed = np.random.default_rng(seed), np.log(splits["speed_m_s"].to_numpy())
     n, km = splits.height, splits["km"].to_numpy()

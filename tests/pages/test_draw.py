@@ -17,6 +17,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.catalogue import catalogue
+from pipeline.core.metrics import QUANTITIES, Registry
 from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import read_inbox
 from pipeline.pages import draw as drawing
@@ -435,6 +436,29 @@ def test_a_template_that_names_something_it_was_not_given_fails():
         drawing._templates(_language("en")).from_string("{{ nowhere }}").render({})
     with pytest.raises(jinja2.UndefinedError):
         drawing._templates(_language("en")).get_template("index.html").render({})
+
+
+def test_a_row_of_a_template_gives_what_it_holds_whatever_its_name():
+    shown = {"row": {"items": 3, "pop": "<"}}
+    assert _rendered("{{ row.items }} {{ row.pop }}", **shown) == "3 &lt;"
+    with pytest.raises(jinja2.UndefinedError, match="has no attribute 'nothing'"):
+        _rendered("{{ row.nothing }}", **shown)
+
+
+def test_a_macro_escapes_what_it_is_given_and_not_what_it_writes():
+    macro = "{% macro cell(text) %}<td>{{ text }}{{ caller() }}</td>{% endmacro %}"
+    call = "{% for text in texts %}{% call cell(text) %}{{ heads([(text, '', '')]) }}{% endcall %}{% endfor %}"
+    assert _rendered(macro + call, texts=["<b>"]) == '<td>&lt;b&gt;<th scope="col">&lt;b&gt;</th></td>'
+
+
+def test_languages_of_other_metrics_have_templates_of_their_own():
+    other = Language("en", Units("km", "min/km"), Registry(QUANTITIES[:3]))
+    assert drawing._templates(_language("en")) is drawing._templates(_language("en"))
+    assert drawing._templates(other) is not drawing._templates(_language("en"))
+
+
+def _rendered(template: str, **shown: object) -> str:
+    return drawing._templates(_language("en")).from_string(template).render(shown)
 
 
 # --- Refreshes --------------------------------------------------------------------------------------------------------

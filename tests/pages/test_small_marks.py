@@ -7,7 +7,15 @@ from typing import Any
 
 import pytest
 
-from pipeline.pages.small_marks import change_mark, place, scale_symbol, season_mark, span_of, usual_mark
+from pipeline.pages.small_marks import (
+    change_mark,
+    key_to_marks,
+    place,
+    scale_symbol,
+    season_mark,
+    span_of,
+    usual_mark,
+)
 
 
 def drift(value: float, low: float | None, high: float | None) -> dict[str, Any]:
@@ -54,3 +62,13 @@ def test_a_column_stands_on_its_margin_and_zero():
 def test_a_season_is_a_line_through_its_months():
     assert 'd="M0 10L50 5L100 0"' in season_mark([0.0, 2.0, 4.0], 4.0)
     assert season_mark([1.0], 4.0) == ""
+
+
+def test_the_key_has_each_mark_as_it_is_drawn_and_its_text_escaped():
+    kinds = ("run latest", "mean", "margin", "early", "unusual", "event")
+    found = key_to_marks([(kind, f"<{kind}>") for kind in kinds])
+    items = re.findall(r"<li><svg .*?>(.*?)</svg>&lt;(.*?)&gt;</li>", found)
+    assert [text for _, text in items] == list(kinds)
+    assert [re.findall(r'(?:path|g)[^>]*? class="(.*?)"', marks) for marks, _ in items] == [
+        ["run latest"], ["interval", "mean"], ["margin"], ["early"], ["error", "point unusual"], ["event"]
+    ]  # fmt: skip

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.pages.traces import POINTS, SHORTEST_STEP_M, traced, traces
+from pipeline.pages.traces import POINTS, SHORTEST_STEP_M, traced, traces, traces_of_runs
 
 TYPES = {"distance_m": pl.Float64, "interval_s": pl.Float64, "gait": pl.String}
 
@@ -110,3 +111,24 @@ def test_the_order_of_the_samples_does_not_matter():
 @pytest.mark.parametrize(("name", "decimals"), traced().items())
 def test_values_have_the_decimals_that_a_picture_needs(name: str, decimals: int):
     assert traces(samples({"distance_m": 5, name: 123.456789}))[name].to_list() == [round(123.456789, decimals)]
+
+
+def test_several_runs_at_once_are_each_as_alone():
+    runs = [
+        samples(*at((2, 160), (4, None), (12, 170)), *at((30, 1.0), name="altitude_m")),
+        samples(*at((2, None)), {"distance_m": 3, "cadence_spm": 90, "gait": "walk"}),
+        samples(*at(*((12.5 * n, 150 + n) for n in range(1, 200)), name="heart_rate_bpm")),
+        samples({"distance_m": 0, "interval_s": None, "gait": None}),
+    ]
+    begins = [0, 4, 6, 205]
+    found = traces_of_runs(pl.concat(runs), begins)
+    for place, own in enumerate(runs):
+        alone = traces_of_runs(own, [0])
+        for several, one in (
+            (found.distance_km, alone.distance_km),
+            (found.moves, alone.moves),
+            (found.run_share, alone.run_share),
+            *((found.values[name], alone.values[name]) for name in traced()),
+        ):
+            np.testing.assert_array_equal(several[place], one[0])
+    assert found.moves.sum(axis=1).tolist() == [3, 1, POINTS, 0]
