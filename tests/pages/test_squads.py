@@ -10,6 +10,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from playwright.sync_api import Browser
 
 from pipeline.core.settings import Settings
 from pipeline.pages import club_rows as rows_of_club
@@ -24,6 +25,7 @@ from pipeline.store import sections
 from pipeline.store.generations import link_tree, published
 from pipeline.workers.pool import here
 from tests.pages.test_draw import assert_every_address_leads_to_a_file_of, dateless, pages_below, read
+from tests.support.browser import PHONE, Watched
 from tests.support.demo_store import Refreshed
 from tests.support.nights import Nights, drifting_run
 
@@ -146,14 +148,10 @@ def drawn(demo: Refreshed, folder: Path, settings: Settings | None = None) -> Pa
 
 
 def squads_listed(pages: Path) -> dict[str, list[str]]:
-    """The cells of each row of the index, as texts, by the page that it leads to."""
-    rows = re.findall(r'<tr><th scope="row"[^>]*><a href="squads/(.*?)">.*?</tr>', (pages / "index.html").read_text())
-    cells = {}
-    for row in re.findall(r'<tr><th scope="row".*?</tr>', (pages / "index.html").read_text(encoding="utf-8")):
-        [page] = re.findall(r'href="(squads/.*?)"', row)
-        cells[page] = re.findall(r'data-value="(\d*)"', row)
-    assert len(rows) == len(cells)
-    return cells
+    """The numbers of each row of the index, as texts, by the page that it leads to."""
+    index = (pages / "index.html").read_text(encoding="utf-8")
+    rows = re.findall(r'<tr><th scope="row".*?<a href="(squads/.*?)">(.*?)</tr>', index)
+    return {page: re.findall(r'data-value="(\d*)"', cells) for page, cells in rows}
 
 
 def athletes_on(page: Path) -> list[str]:
@@ -287,6 +285,37 @@ def test_every_file_is_listed_once_with_its_squad_and_counted_as_in_an_undivided
     assert len(files) > 100
     assert sorted(one for page in listed for one in page) == sorted(files)
     assert all(listed)
+
+
+@pytest.mark.slow
+@pytest.mark.usefixtures("in_threes")
+def test_squads_are_sorted_by_a_heading_lead_to_their_athletes_and_fit_a_phone(
+    demo: Refreshed, tmp_path: Path, browser: Browser
+):
+    pages = drawn(demo, tmp_path)
+    watched = Watched(browser)
+    page = watched.open(pages / "index.html")
+    page.locator("th[data-key=look] button").click()
+    rows = page.locator("table.squads tbody th")
+    worth_a_look = [int(cells[6]) for cells in squads_listed(pages).values()]
+    assert [int(one) for one in page.locator("table.squads td:nth-last-child(2)").all_inner_texts()] == sorted(
+        worth_a_look, reverse=True
+    )
+    assert rows.first.get_attribute("data-value") == "harbour, T to W"
+    rows.first.locator("a").click()
+    watched.drawn()
+    page.locator("[data-filter=name]").fill("wi")
+    names = page.locator("table.people").first.locator("tbody th").filter(visible=True)
+    assert [one.get_attribute("data-value") for one in names.all()] == ["Wick"]
+    names.first.locator("a").click()
+    watched.drawn()
+    page.locator("nav a", has_text="harbour, T to W").click()
+    for file in (pages / "index.html", pages / "squads" / "harbour_2.html"):
+        page = watched.open(file)
+        watched.resized(PHONE)
+        assert page.evaluate("document.documentElement.scrollWidth") == PHONE["width"], file.name
+    assert watched.heard == []
+    watched.close()
 
 
 # --- What is drawn again ----------------------------------------------------------------------------------------------
