@@ -198,9 +198,8 @@ def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
     state, columns = pages.samples or pages.built, ["run_id", *traces_read(pages.settings.registry)]
     files = {run_of(Path(name)): name for name in files_of(state, partition("samples", athlete_id))}
     samples = read_files(state, [files[run_id] for run_id in run_ids], columns)
-    # In order of the runs, whose ids sort by their start.
-    begins = samples["run_id"].search_sorted(pl.Series(run_ids)).to_list()
-    return traces_of_runs(samples, begins, pages.settings.registry)
+    ends = samples["run_id"].rle().struct.field("len").cum_sum().to_list()
+    return traces_of_runs(samples, [0, *ends[:-1]], pages.settings.registry)
 
 
 def _runs_with_rows(
