@@ -153,15 +153,13 @@ def with_stiffness(
         "mass_kg", "leg_m", "speed_m_s", contact=pl.when(is_level).then("contact_time_ms"), flight="flight_time_ms"
     )
     mass, leg, speed, contact, flight = (used[name].cast(pl.Float64).to_numpy() for name in used.columns)
-    stiffness = pl.DataFrame(
-        {
-            "peak_force_n": peak_force_n(mass, contact, flight),
-            "vertical_stiffness_kn_m": vertical_stiffness_kn_m(mass, contact, flight),
-            "leg_stiffness_kn_m": leg_stiffness_kn_m(mass, leg, speed, contact, flight),
-        }
-    ).fill_nan(None)
+    stiffness = {
+        "peak_force_n": peak_force_n(mass, contact, flight),
+        "vertical_stiffness_kn_m": vertical_stiffness_kn_m(mass, contact, flight),
+        "leg_stiffness_kn_m": leg_stiffness_kn_m(mass, leg, speed, contact, flight),
+    }
     return (
-        rows.with_columns(stiffness)
+        rows.with_columns(pl.Series(name, values, nan_to_null=True) for name, values in stiffness.items())
         .with_columns(leg_length_from=pl.when(pl.col("leg_stiffness_kn_m").is_not_null()).then("leg_from"))
         .drop("mass_kg", "leg_m", "leg_from")
     )

@@ -357,6 +357,8 @@ def _with_suspicion(rows: pl.DataFrame, quality: pl.DataFrame, split_length_m: f
     stretches = quality.filter(pl.col("suspicion").is_in(left_out())).unique(
         "run_id", keep="first", maintain_order=True
     )
+    if stretches.is_empty():
+        return rows.with_columns(suspicion=pl.lit(None, dtype=pl.String))
     begins_m = (pl.col("km") - 1) * split_length_m
     touches = (begins_m < 1000 * pl.col("to_km")) & (begins_m + pl.col("length_m") > 1000 * pl.col("from_km"))
     return (

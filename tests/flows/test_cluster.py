@@ -430,6 +430,33 @@ def test_the_sections_of_a_club_are_planned_by_tasks_of_a_cluster(tmp_path: Path
 
 
 @pytest.mark.depth
+def test_pages_of_a_large_club_are_the_same_by_a_cluster_in_an_object_store_and_here(
+    bucket: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 1)
+    monkeypatch.setattr("pipeline.pages.squads.MOST_ATHLETES", 2)
+    club, inbox, store = Nights(tmp_path), place(f"{bucket}/large/inbox"), place(f"{bucket}/large/store")
+    runs = {f"{name}/0.fit": drifting_run(seed=seed, km=3) for seed, name in enumerate(("ari", "bo", "cai", "dee"))}
+    for name, content in {**runs, "roster.csv": b"athlete_id,squad\nari,north\nbo,south\ncai,north\n"}.items():
+        club.put(name, content)
+        (inbox / name).write_bytes(content)
+    club.refresh()
+    here = published(club.store)
+    assert {one.name for one in (here / "pages" / "squads").glob("*.html") if ".files" not in one.name} == {
+        "north.html", "south.html", "no_squad.html",
+    }  # fmt: skip
+    with Client(processes=False, n_workers=1, threads_per_worker=2, dashboard_address=None) as client:  # type: ignore[no-untyped-call]
+        state = bring_up_to_date(
+            read_inbox(club.inbox), tmp_path / "by-cluster", executor_over(Cluster(client, WORKER_LOADS))
+        )
+        end_waiting_workers()
+    assert different(state, here) == []
+    refresh(read_inbox(inbox), store, jobs=1)
+    # What is known of files has tags there in place of digests.
+    assert [name for name in different(published(store), here) if not name.startswith("known/files-")] == []
+
+
+@pytest.mark.depth
 def test_a_worker_that_is_killed_on_the_way_is_survived(small_club: Path, small: Refreshed, tmp_path: Path):
     told = refreshed_by_cluster(
         tmp_path / "store", inbox=small_club, kill_after="generations/*/tables/samples/*/*/*.parquet"

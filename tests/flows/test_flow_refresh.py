@@ -18,6 +18,7 @@ from polars.testing import assert_frame_equal
 from pipeline.core.resources import shipped
 from pipeline.inbox.inbox import Inbox, read_inbox
 from pipeline.refresh.refresh import refresh
+from pipeline.store.generations import published
 from pipeline.store.layout import read_table
 from pipeline.tables import TABLES
 from pipeline.workers.pool import here
@@ -80,6 +81,24 @@ def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path, q
     for table in TABLES:
         assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(tmp_path / "in-process", table))
     assert seen[-1] == (len(quill.files), len(quill.files))
+
+
+@pytest.mark.depth
+@pytest.mark.filterwarnings("default")
+def test_the_flow_draws_a_large_club_by_squad(
+    tmp_path: Path, small_club: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from flows.refresh import refresh_with_prefect  # noqa: PLC0415
+
+    monkeypatch.setattr("pipeline.pages.squads.MOST_ATHLETES", 1)
+    refresh_with_prefect(read_inbox(small_club), tmp_path / "by-flow")
+    refresh(read_inbox(small_club), tmp_path / "in-process", jobs=1)
+    by_flow, in_process = (
+        {path.relative_to(pages): path.read_bytes() for path in pages.rglob("*.html")}
+        for pages in (published(tmp_path / store) / "pages" for store in ("by-flow", "in-process"))
+    )
+    assert Path("squads/harbour.html") in by_flow
+    assert by_flow == in_process
 
 
 @pytest.mark.depth
