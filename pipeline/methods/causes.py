@@ -35,7 +35,7 @@ from pipeline.methods.measurement_error import (
     published,
     uncorrected,
 )
-from pipeline.methods.mixed_model import FIRST_CAUSE, Design, Model, settled, settled_as_weighted
+from pipeline.methods.mixed_model import FIRST_CAUSE, Design, Model, in_calls, settled, settled_as_weighted
 from pipeline.methods.speed_equations import answers_exactly
 from pipeline.methods.warm_up import settling_slowly
 
@@ -43,8 +43,6 @@ from pipeline.methods.warm_up import settling_slowly
 OWN_PRIOR = 10.0
 #: A curve of speed is taken out where it is this many standard errors strong.
 CURVE_STANDS_OUT = 3.0
-#: Splits of all metrics that are fitted in one call at most: beyond, what a call costs is little, and memory is not.
-MOST_SPLITS = 4000
 
 
 @dataclass(frozen=True)
@@ -162,14 +160,13 @@ def fit_entries(
         alike.setdefault(entry.regressors.alike, []).append(place)
     fits: dict[int, Corrected] = {}
     for of_metrics in alike.values():
-        at_once = max(MOST_SPLITS // len(entries[of_metrics[0]].value), 1)
-        for first in range(0, len(of_metrics), at_once):
-            places = of_metrics[first : first + at_once]
+        regressors = entries[of_metrics[0]].regressors
+        for places in in_calls(of_metrics, regressors.design):
             corrected = fit_causes(
                 design_of_metrics([entries[place] for place in places]),
-                entries[places[0]].regressors.causes,
+                regressors.causes,
                 [expected[place] for place in places],
-                with_curve=entries[places[0]].regressors.with_curve,
+                with_curve=regressors.with_curve,
                 of_drift=of_drift,
                 may_settle_slowly=may_settle_slowly,
             )

@@ -47,6 +47,9 @@ VARIANCE_RATIO = np.concatenate([[0.0], np.geomspace(0.03, 300.0, 14)])
 #: How often the variance ratio is then looked for between its neighbours, each time four times as finely.
 REFINEMENTS = 4
 
+#: Splits of all metrics that are fitted in one call at most: beyond, what a call costs is little, and memory is not.
+MOST_SPLITS = 4000
+
 #: A split this many standard deviations off its run's line is drawn in. Huber's own choice is 1.345 for 95 %
 #: efficiency; errors here fade along the run, so only what is plainly a bad split should lose weight.
 FAR_OFF = 3.0
@@ -195,7 +198,7 @@ class Fit(Model):
         return self
 
 
-def together(fits: Sequence[Fit]) -> Iterator[tuple[list[int], Fit]]:
+def together(fits: Sequence[Fit]) -> Iterator[tuple[Sequence[int], Fit]]:
     """Fits of one metric each, those with the same splits and causes as one.
 
     Yields:
@@ -204,8 +207,16 @@ def together(fits: Sequence[Fit]) -> Iterator[tuple[list[int], Fit]]:
     alike: dict[tuple[object, ...], list[int]] = {}
     for place, fitted in enumerate(fits):
         alike.setdefault((id(fitted.design.run), fitted.places, fitted.given), []).append(place)
-    for places in alike.values():
-        yield places, _stacked([fits[place] for place in places])
+    for of_metrics in alike.values():
+        for places in in_calls(of_metrics, fits[of_metrics[0]].design):
+            yield places, _stacked([fits[place] for place in places])
+
+
+def in_calls(metrics: Sequence[int], design: Design) -> Iterator[Sequence[int]]:
+    """Metrics of a design by the call that they are fitted in."""
+    at_once = max(MOST_SPLITS // len(design.run), 1)
+    for first in range(0, len(metrics), at_once):
+        yield metrics[first : first + at_once]
 
 
 _Part = TypeVar("_Part", Design, Prior, "Fit")

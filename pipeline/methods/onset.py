@@ -30,7 +30,7 @@ import numpy as np
 from scipy import special
 
 from pipeline.core.arrays import Array
-from pipeline.methods.least_squares import columns_at
+from pipeline.methods.least_squares import columns_at, dot
 from pipeline.methods.mixed_model import DISTANCE, RHO, VALUE, Design, Fit, normal_equations, whiten
 
 #: Random signs drawn for the null, and units resampled for the interval.
@@ -148,80 +148,93 @@ def onsets(fitted: Fit, *, seed: int, shared: Array | None = None) -> list[Onset
     ]
 
 
-def run_onsets(fitted: Fit, *, seed: int) -> list[Onset | None]:
+def run_onsets(fitted: Fit, *, seed: int) -> list[list[Onset | None]]:
     """Look for the best hinge in each single run; None where a run has too few splits, or nothing bends at all.
 
     Args:
-        fitted: the straight model, whose responses and weights are taken as they are.
+        fitted: the straight model of several metrics, whose responses and weights are taken as they are.
         seed: of the random draws.
 
     Returns:
-        One for each run, in their order.
+        For each metric one for each run, in their order.
     """
     design = fitted.design
     counts = design.counts
-    onsets: list[Onset | None] = [None] * len(counts)
+    onsets: list[list[Onset | None]] = [[None] * len(counts) for _ in fitted.beta]
     is_long = counts >= FEWEST_SPLITS_OF_RUN
     if not is_long.any():
         return onsets
-    rest = design.columns[:, VALUE] - design.columns[:, list(fitted.places[1:])] @ fitted.beta[1:]
-    pair = np.column_stack([rest, design.columns[:, DISTANCE]])
+    responses = columns_at(design.columns, fitted.places[1:]) @ fitted.beta[:, 1:, None]
+    rest = design.columns[..., [VALUE]] - responses
+    pair = np.concatenate([rest, design.columns[..., [DISTANCE]]], axis=-1)
     rho = _correlation(replace(design, columns=pair))
     for run in np.flatnonzero(is_long):
         rows = slice(design.first[run], design.first[run] + counts[run])
-        run_design = Design(pair[rows], np.zeros(counts[run], np.int64), [""], design.gap_km[rows], design.weight[rows])
-        onsets[run] = _of_run(run_design, rho, seed)
+        of_run = Design(
+            pair[:, rows], np.zeros(counts[run], np.int64), [""], design.gap_km[rows], design.weight[:, rows]
+        )
+        for of_metric, hinge in zip(onsets, _of_run(of_run, rho, seed), strict=True):
+            of_metric[run] = hinge
     return onsets
 
 
-def _correlation(design: Design) -> float:
+def _correlation(design: Design) -> Array:
     """Correlation of neighbouring kilometres where every run may bend, by restricted likelihood over the grid of rho.
 
     Where runs break, a straight model takes their bend for errors that hardly fade, and so hides it. Here each run has
     a parabola of its own: near enough to a break, and without a search, so that the likelihood allows for it.
     """
-    parabola = np.column_stack([design.columns, design.columns[:, DISTANCE] ** 2])
+    distance = design.columns[..., [DISTANCE]]
+    parabola = np.concatenate([design.columns, distance**2], axis=-1)
+    along = design.per_run(distance[..., 0] ** 2, axis=-1)
     likelihoods = []
     for rho in RHO:
-        white, length = whiten(design, parabola, float(rho))
-        log_a, df = np.log(length).sum(), len(white) - len(length)
-        value, *regressors = white.T
+        white, length = whiten(design, parabola, rho)
+        log_a, df = np.log(length).sum(axis=-1), np.full(len(length), white.shape[-2] - length.shape[-1])
+        value, *regressors = np.moveaxis(white, -1, 0)
         for place, regressor in enumerate(regressors):
             squares = design.per_run(regressor**2, axis=-1)
             # Runs of as few splits as parabolas take say nothing: what is left of the regressor is rounding.
-            usable = squares > ROUNDING * design.per_run(design.columns[:, DISTANCE] ** 2, axis=-1)
+            usable = squares > ROUNDING * along
             per_square = np.where(usable, 1 / np.where(usable, squares, 1.0), 0.0)
-            log_a, df = log_a + np.log(squares[usable]).sum(), df - int(usable.sum())
-            value = value - regressor * (per_square * design.per_run(regressor * value, axis=-1))[design.run]
+            log_a = log_a + [np.log(some[which]).sum() for some, which in zip(squares, usable, strict=True)]
+            df = df - usable.sum(axis=-1)
+            share = per_square * design.per_run(regressor * value, axis=-1)
+            value = value - regressor * share[:, design.run]
             for later in range(place + 1, len(regressors)):
                 share = per_square * design.per_run(regressor * regressors[later], axis=-1)
-                regressors[later] = regressors[later] - regressor * share[design.run]
+                regressors[later] = regressors[later] - regressor * share[:, design.run]
         fades = np.where(np.isnan(design.gap_km), 0.0, rho**design.gap_km)
-        log_a += np.log1p(-(fades**2)).sum()
-        likelihoods.append(-0.5 * (max(df, 1) * np.log(max(value @ value, 1e-300)) + log_a))
-    return float(RHO[np.argmax(likelihoods)])
+        log_a = log_a + np.log1p(-(fades**2)).sum()
+        likelihoods.append(-0.5 * (np.maximum(df, 1) * np.log(np.maximum(dot(value, value), 1e-300)) + log_a))
+    return np.asarray(RHO[np.argmax(likelihoods, axis=0)])
 
 
-def _of_run(run: Design, rho: float, seed: int) -> Onset | None:
-    """The best hinge in one run, whose value has the responses taken out."""
-    hinges = _grid(run, SPLITS_ASIDE_IN_RUN, 1)
+def _of_run(run: Design, rho: Array, seed: int) -> list[Onset | None]:
+    """The best hinge in one run for each metric, whose value has the responses taken out."""
+    hinges = _grid(run.of_metrics(0), SPLITS_ASIDE_IN_RUN, 1)
     if not len(hinges):  # splits of some metres
-        return None
-    distance = run.columns[:, DISTANCE, None]
-    columns = np.column_stack([distance, run.columns[:, VALUE], np.maximum(distance - hinges, 0.0), distance**2])
-    white, _ = whiten(run, columns, rho)
-    along = white[:, 0]
-    taken_up = along @ white[:, 1:] / (along @ along)
-    rest = white[:, 1:] - along[:, None] * taken_up
-    residual, hinge = rest[:, :1], rest[:, 1:]
-    n_blocks = max(len(white) // SPLITS_OF_BLOCK, FEWEST_BLOCKS)
+        return [None] * len(rho)
+    distance = run.columns[..., [DISTANCE]]
+    columns = [distance, run.columns[..., [VALUE]], np.maximum(distance - hinges, 0.0), distance**2]
+    white, _ = whiten(run, np.concatenate(columns, axis=-1), rho)
+    n_splits = white.shape[-2]
+    n_blocks = max(n_splits // SPLITS_OF_BLOCK, FEWEST_BLOCKS)
     # What does not make whole blocks is shared out: some have a split more, in short runs a split less.
-    begins = np.arange(n_blocks) * len(white) // n_blocks
-    votes, sizes = (np.add.reduceat(hinge * factor, begins, axis=0) for factor in (residual, hinge))
-    of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
-    votes, sizes = votes[:, :-1], sizes[:, :-1]
-    scale = np.sqrt(sizes.sum(axis=0))
-    return _best(Votes(hinges, votes, sizes, taken_up[1:-1], scale, of_curve), float(taken_up[0]), seed)
+    begins = np.arange(n_blocks) * n_splits // n_blocks
+    onsets: list[Onset | None] = []
+    for of_metric in white:
+        along = of_metric[:, 0]
+        taken_up = along @ of_metric[:, 1:] / (along @ along)
+        rest = of_metric[:, 1:] - along[:, None] * taken_up
+        residual, hinge = rest[:, :1], rest[:, 1:]
+        votes, sizes = (np.add.reduceat(hinge * factor, begins, axis=0) for factor in (residual, hinge))
+        of_curve = np.column_stack([votes[:, -1], sizes[:, -1]])
+        votes, sizes = votes[:, :-1], sizes[:, :-1]
+        scale = np.sqrt(sizes.sum(axis=0))
+        cast = Votes(hinges, votes, sizes, taken_up[1:-1], scale, of_curve)
+        onsets.append(_best(cast, float(taken_up[0]), seed))
+    return onsets
 
 
 def _best(cast: Votes, slope: float, seed: int) -> Onset | None:

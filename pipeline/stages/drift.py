@@ -42,7 +42,7 @@ from pipeline.methods.design import (
 )
 from pipeline.methods.distance_change import Change, broken_changes, straight_change, usual_distance
 from pipeline.methods.measurement_error import Corrected
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, together
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, together
 from pipeline.methods.onset import Onset, onsets, run_onsets
 from pipeline.methods.slope_error import with_slope_error
 from pipeline.tables import types_of
@@ -107,15 +107,16 @@ def drift(
         for entry, (corrected, _) in zip(estimable, drifts, strict=True)
     ]
     changes = _broken_changes(drifts, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
-    estimates = iter(zip(drifts, reaches, changes, strict=True))
+    of_runs = _onsets_of_runs([corrected.fit for corrected, _ in drifts], seed)
+    estimates = iter(zip(drifts, reaches, changes, of_runs, strict=True))
     for entry in measured:
         row = _entered(entry, inclusion)
         if entry.is_estimable(inclusion):
-            (corrected, hinge), reach, change = next(estimates)
+            (corrected, hinge), reach, change, hinges = next(estimates)
             row |= _athlete_row(corrected, hinge, change, reach.usual_distance) | reach.shares()
             if corrected.fit.collinearity > max_collinearity:
                 row |= _collinear(float(corrected.fit.collinearity))
-            run_rows.append(_run_rows(entry.name, corrected, run_onsets(corrected.fit, seed=seed)))
+            run_rows.append(_run_rows(entry.name, corrected, hinges))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -238,6 +239,14 @@ def _with_onsets(
     for place, corrected in zip(given, widened, strict=True):
         fits[place] = corrected
     return list(zip(fits, hinges, strict=True))
+
+
+def _onsets_of_runs(fits: Sequence[Fit], seed: int) -> list[list[Onset | None]]:
+    """The best hinge in each run, of each fit."""
+    of_runs: dict[int, list[Onset | None]] = {}
+    for places, fitted in together(fits):
+        of_runs.update(zip(places, run_onsets(fitted, seed=seed), strict=True))
+    return [of_runs[place] for place in range(len(fits))]
 
 
 def _broken_changes(

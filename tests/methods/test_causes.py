@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.core.metrics import METRICS
 from pipeline.core.settings import Settings
-from pipeline.methods import causes
+from pipeline.methods import mixed_model
 from pipeline.stages.drift import drift
 from pipeline.stages.responses import club_responses, responses
 from tests.support.season import ORDINARY, Season, draw
@@ -84,6 +84,6 @@ def test_it_does_not_matter_how_many_metrics_are_fitted_in_one_call(
     splits: pl.DataFrame, monkeypatch: pytest.MonkeyPatch
 ):
     of_all = drift(splits, **OF_DRIFT)
-    monkeypatch.setattr(causes, "MOST_SPLITS", 3 * splits.height)
+    monkeypatch.setattr(mixed_model, "MOST_SPLITS", 3 * splits.height)
     for table, of_three in zip(of_all, drift(splits, **OF_DRIFT), strict=True):
         assert table.equals(of_three)

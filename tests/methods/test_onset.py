@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, fit
+from pipeline.methods.mixed_model import DISTANCE, VALUE, Design, Fit, fit
 from pipeline.methods.onset import (
     BETTER_THAN_CURVE,
     FEWEST_SPLITS_OF_RUN,
@@ -56,8 +56,14 @@ LEVEL = 0.02
 LONG_ENOUGH = FEWEST_SPLITS_OF_RUN + 1
 
 
+def of_runs(fitted: Fit, *, seed: int) -> list[Onset | None]:
+    """Those of the one metric of a fit."""
+    (onsets,) = run_onsets(fitted.of_metrics(None), seed=seed)
+    return onsets
+
+
 def in_runs(design: Design, *, seed: int = 1) -> list[Onset | None]:
-    return run_onsets(fit(design, (SPEED,)), seed=seed)
+    return of_runs(fit(design, (SPEED,)), seed=seed)
 
 
 def given(onsets: list[Onset | None]) -> list[Onset]:
@@ -313,8 +319,8 @@ def test_a_bad_split_at_the_end_of_a_run_makes_no_onset():
     spoilt = replace(design, columns=design.columns.copy())
     spoilt.columns[np.append(design.first[1:], len(design.run)) - 1, VALUE] += 0.5
     assert given(in_runs(spoilt)) == []
-    by_weight = run_onsets(fit(spoilt, (SPEED,)), seed=1)
-    evenly = run_onsets(replace(fit(spoilt, (SPEED,)), design=spoilt), seed=1)
+    by_weight = of_runs(fit(spoilt, (SPEED,)), seed=1)
+    evenly = of_runs(replace(fit(spoilt, (SPEED,)), design=spoilt), seed=1)
     for hinge, unweighted in zip(by_weight, evenly, strict=True):
         assert hinge is not None
         assert unweighted is not None
@@ -326,7 +332,7 @@ def test_a_pace_that_breaks_is_no_onset_of_a_metric_that_follows_pace():
     slowing = -0.1 * np.maximum(design.columns[:, DISTANCE] - 2.5, 0)
     columns = design.columns + np.column_stack([-0.6 * slowing, 0 * slowing, slowing])
     assert len(given(in_runs(replace(design, columns=columns)))) < 3
-    unadjusted = run_onsets(fit(replace(design, columns=columns), ()), seed=1)
+    unadjusted = of_runs(fit(replace(design, columns=columns), ()), seed=1)
     assert len(given(unadjusted)) >= 5
 
 

@@ -209,7 +209,10 @@ EXACTLY_MEASURED = ORDINARY.but(speed_error_pct=0.0, slope_error_pct=0.0, whole_
 def without_onsets_of_runs() -> Iterator[None]:
     """Stage `drift` gives no onsets of single runs, on which nothing else rests: they are half of what it takes."""
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("pipeline.stages.drift.run_onsets", lambda fitted, **_: [None] * len(fitted.design.counts))
+        patched.setattr(
+            "pipeline.stages.drift.run_onsets",
+            lambda fitted, **_: [[None] * len(fitted.design.counts)] * len(fitted.beta),
+        )
         yield
 
 
