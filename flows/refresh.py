@@ -244,8 +244,10 @@ def refresh(request: Given) -> Path:
 
 
 def _write_outputs(jobs: int, context: BuildContext, shared: Pages | None, everyone: Sequence[str]) -> None:
-    def over(step: Callable[[S, T], R], of: S, items: Sequence[T], /, **_: Any) -> Iterator[R]:
-        of_items = [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, jobs)]
+    def over(
+        step: Callable[[S, T], R], of: S, items: Sequence[T], /, *, weight: Callable[[T], int] = lambda _: 1, **_: Any
+    ) -> Iterator[R]:
+        of_items = [Sealed(batch) for batch in batches(items, BATCH_ATHLETES, jobs, weight=weight)]
         return chain.from_iterable(pages.map(_shared(step), _shared(of), of_items).result())
 
     written = outputs.map(_shared(context), context.outputs)

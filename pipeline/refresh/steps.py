@@ -32,7 +32,7 @@ from pipeline.refresh.context import (
 from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.known import KeptRows
 from pipeline.store.sections import Section
-from pipeline.workers.cluster import Cluster, Delegate
+from pipeline.workers.cluster import WEIGHT, Cluster, Delegate
 from pipeline.workers.pool import Budget, Mapper
 from pipeline.workers.process import Limits
 
@@ -222,7 +222,7 @@ def _draw_by_squad(mapper: Mapper, pages: Pages, athletes: Sequence[str]) -> Ite
     rows = []
     tasks = squad_tasks(divided)
     for n_athletes, row in mapper(
-        _later("pipeline.pages.draw:draw_squad"), pages, tasks, weight=lambda task: 4 * max(1, len(task.athletes))
+        _later("pipeline.pages.draw:draw_squad"), pages, tasks, weight=lambda task: WEIGHT * max(1, len(task.athletes))
     ):
         rows += [row] if row else []
         yield from [None] * n_athletes

@@ -28,7 +28,7 @@ R = TypeVar("R")
 #: By weight: of files that is their number.
 BATCH = BatchSize(128, 32)
 #: Of an item that says nothing else, such as an athlete.
-_WEIGHT = 4
+WEIGHT = 4
 #: So many batches for each worker wait or are under way: it never waits for the next, and neither this process nor the
 #: scheduler holds them all.
 _BATCHES_PER_WORKER = 4
@@ -84,7 +84,7 @@ class Cluster:
 
     def __call__(self, function: Any, shared: Any, items: Sequence[Any], /, **options: Any) -> Iterator[Any]:
         """The first batches are submitted at once, each other when the result of one before it is taken."""
-        weight = options.pop("weight", lambda _: _WEIGHT)
+        weight = options.pop("weight", lambda _: WEIGHT)
 
         def submitted(batch: Sequence[Any]) -> Any:
             # Pickled here: Dask would look through all of it for results of other tasks.

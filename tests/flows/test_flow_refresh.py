@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from polars.testing import assert_frame_equal
@@ -99,6 +101,25 @@ def test_the_flow_draws_a_large_club_by_squad(
     )
     assert Path("squads/harbour.html") in by_flow
     assert by_flow == in_process
+
+
+@pytest.mark.filterwarnings("default")
+def test_a_batch_of_squads_weighs_what_their_athletes_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    import flows.refresh as flow  # noqa: PLC0415
+
+    sizes: list[int] = []
+
+    def drawn(*given: Any) -> SimpleNamespace:
+        sizes.extend(len(batch.content) for batch in given[-1])
+        return SimpleNamespace(result=list)
+
+    written = SimpleNamespace(map=lambda *_: SimpleNamespace(result=list))
+    monkeypatch.setattr(flow, "pages", SimpleNamespace(map=drawn))
+    monkeypatch.setattr(flow, "outputs", written)
+    monkeypatch.setattr(flow, "draw_over", lambda over, *given: over(print, *given, weight=len))
+    squads = ["a" * 100, "b" * 100, "c" * 4, "d" * 4]
+    flow._write_outputs(1, SimpleNamespace(outputs=()), "shared", squads)  # type: ignore[arg-type]
+    assert sizes == [1, 1, 2]
 
 
 @pytest.mark.depth
