@@ -229,18 +229,18 @@ class Outcome:
     @classmethod
     def total(cls, outcomes: Iterable[Outcome]) -> Outcome:
         """What came of the whole club, from what came of its sections, in any order."""
-        each, statuses = list(outcomes), Counter[str]()
-        for one in each:
-            statuses.update(one.statuses)
-        refused = chain.from_iterable(one.refused for one in each)
-        findings = chain.from_iterable(one.findings for one in each)
+        sections, statuses = list(outcomes), Counter[str]()
+        for section in sections:
+            statuses.update(section.statuses)
+        refused = chain.from_iterable(section.refused for section in sections)
+        findings = chain.from_iterable(section.findings for section in sections)
         return cls(
-            sum(one.n_files for one in each),
+            sum(section.n_files for section in sections),
             dict(sorted(statuses.items())),
-            sum(one.n_refused for one in each),
+            sum(section.n_refused for section in sections),
             sorted(refused, key=lambda row: (row["path"], row["session"]))[:MOST_NAMES],
             sorted(findings, key=lambda row: (row["athlete_id"], row["metric"])),
-            list(chain.from_iterable(one.notices for one in each)),
+            list(chain.from_iterable(section.notices for section in sections)),
         )
 
 

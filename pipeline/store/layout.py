@@ -140,22 +140,26 @@ def read_file(folder: Path, name: str, columns: Sequence[str] | None = None) -> 
 
 def read_files(folder: Path, names: Sequence[str], columns: Sequence[str] | None = None) -> pl.DataFrame:
     """The same of several files of one table at once, file by file in their order, which costs half."""
-    contents = contents_of(folder)
-
-    def read(name: str) -> BytesIO:
-        return BytesIO((folder / name).read_bytes() if contents is None else contents.read(name))
-
-    if is_remote(folder):
-        with ThreadPoolExecutor(8) as threads:
-            files: list[Any] = list(threads.map(read, names))
-    else:
-        files = list(map(read, names))
+    files: list[Any] = [BytesIO(content) for content in read_contents(folder, names)]
     try:
         schema = pl.read_parquet_schema(files[0])  # with it, Polars takes a sixth less time per file
         rows = pl.scan_parquet(files, schema=schema, hive_partitioning=False, glob=False)
         return (rows if columns is None else rows.select(columns)).collect()
     except pl.exceptions.PolarsError:
         raise Damaged(folder, dict.fromkeys(names, Fault.UNREADABLE)) from None
+
+
+def read_contents(folder: Path, names: Sequence[str]) -> list[bytes]:
+    """What is in several files of a state, compared with their digests where these are noted; remote ones at once."""
+    contents = contents_of(folder)
+
+    def read(name: str) -> bytes:
+        return (folder / name).read_bytes() if contents is None else contents.read(name)
+
+    if not is_remote(folder):
+        return list(map(read, names))
+    with ThreadPoolExecutor(8) as threads:
+        return list(threads.map(read, names))
 
 
 def require_sound(folder: Path, names: Iterable[str]) -> None:
