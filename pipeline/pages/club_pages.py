@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -20,14 +20,12 @@ from pipeline.pages.language import Language
 from pipeline.pages.run_page import quality_row
 from pipeline.pages.season_words import open_complaints
 from pipeline.pages.small_marks import change_mark, scale_symbol, season_mark, span_of
-from pipeline.pages.squads import SectionFiles, SquadPage, SquadRow
+from pipeline.pages.squads import MOST_LISTED, SectionFiles, SquadPage, SquadRow
 from pipeline.pages.words import in_order, is_change
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
 
-#: Refused files, and changed findings, listed on the index.
-MOST_LISTED = 15
 #: So many athletes whose form changes are described in words, those who change most.
 MOST_CHANGING = 8
 #: The latest runs are those of so many days up to the last run of the club.
@@ -64,7 +62,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     athletes.sort(key=lambda row: (row["rank"], -float(row["largest"]), row["sort_name"]))
     changing = [row for row in athletes if row["state"] == CHANGES]
     refused = ledger.filter(pl.col("status") == "rejected")
-    changed = _changed(club, record["findings"], language)
+    changed = _changed(club, known, record["findings"], language)
     every_row = _latest_runs(club, runs, language)
     rows = every_row[:MOST_RUNS]
     quiet = [row for row in rows if not row["is_unusual"]]
@@ -72,11 +70,6 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         *(row for row in every_row if row["is_unusual"]), *changed, *(row for row in athletes if row["complaint"])
     ]  # fmt: skip
     return {
-        "up": "",
-        "files_page": "files.html",
-        "title": language("index.title"),
-        "heading": language("index.heading"),
-        "everybody": language("index.everybody"),
         "n_worth_a_look": len({row["id"] for row in worth_a_look}),
         "n_athletes": len(known),
         "n_runs": runs.height,
@@ -106,13 +99,26 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "n_refused": refused.height,
         "n_files": ledger["file"].n_unique(),
         "n_recordings": ledger.height,
-    }
+    } | _about_page(club.squad_page, language)
 
 
-def squad_page(pages: Pages, club: ClubRows, squad: SquadPage) -> Context:
+def squad_page(pages: Pages, club: ClubRows) -> Context:
     """What the page of a squad shows: what the index does, of its athletes; no day, which would change every time."""
-    language, title = pages.language, squad.title(pages.language)
-    return index_page(pages, club, {"began_at_utc": "", "findings": club.findings}) | {
+    return index_page(pages, club, {"began_at_utc": "", "findings": club.findings})
+
+
+def _about_page(squad: SquadPage | None, language: Language) -> Context:
+    """Where the page is and what it is called: the index, or the page of a squad, on which there is no other."""
+    if squad is None:
+        return {
+            "up": "",
+            "files_page": "files.html",
+            "title": language("index.title"),
+            "heading": language("index.heading"),
+            "everybody": language("index.everybody"),
+        }
+    title = squad.title(language)
+    return {
         "up": "../",
         "files_page": f"{squad.name}.files.html",
         "title": language("athlete.title", name=title),
@@ -138,10 +144,11 @@ def squads_page(
     of_state = Counter[str]()
     for row in ordered:
         of_state.update(row.n_by_state)
-    refused = pl.concat(one.refused for one in files).sort("path", "session").head(MOST_LISTED)
-    without = pl.concat(one.on_no_page for one in files)["athlete_id"].drop_nulls().unique()
+    refused = pl.concat(section.refused for section in files)
+    without = pl.concat(section.on_no_page for section in files)["athlete_id"].drop_nulls().unique()
     runless = sorted(without, key=club.sort_key)
-    counts = sum((one.counts for one in files), FileCounts())
+    counts = sum((section.counts for section in files), FileCounts())
+    changed = _changed(club, (), [row for section in files for row in section.findings], language)
     n_more = len(runless) - MOST_LISTED
     more = [language("index.more_complaints", n=n_more)] if n_more > 0 else []
     return {
@@ -163,9 +170,11 @@ def squads_page(
             }
             for row in ordered
         ],
+        "changed": changed[:MOST_LISTED],
+        "n_more_changed": len(changed[MOST_LISTED:]),
         "states": [state for state in _ORDER if of_state[state] or state in (CHANGES, OPEN, STEADY)],
         "without": [*map(club.shown, runless[:MOST_LISTED]), *more],
-        "refused": file_rows(refused, club, language),
+        "refused": file_rows(refused, club, language)[:MOST_LISTED],
         "n_refused": counts.statuses.get("rejected", 0),
         "n_files": counts.sizes["files"],
         "n_recordings": counts.sizes["recordings"],
@@ -241,8 +250,14 @@ def _latest_symbols(club: ClubRows) -> list[Markup]:
     ]
 
 
-def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], language: Language) -> list[Context]:
-    """Findings that changed with the refresh; athletes who had none before are left out."""
+def _changed(
+    club: ClubRows, athletes: Collection[str], findings: Sequence[Mapping[str, Any]], language: Language
+) -> list[Context]:
+    """Findings that changed with the refresh; athletes who had none before are left out.
+
+    Args:
+        athletes: those who have a page.
+    """
     known = {row["athlete_id"] for row in findings if row["before"] is not None}
 
     def words(finding: str | None, key: str) -> str:
@@ -252,7 +267,7 @@ def _changed(club: ClubRows, findings: Sequence[Mapping[str, Any]], language: La
         {
             "id": row["athlete_id"],
             "name": club.shown(row["athlete_id"]),
-            "address": club.address(row["athlete_id"]) if row["athlete_id"] in club.athletes else None,
+            "address": club.address(row["athlete_id"]) if row["athlete_id"] in athletes else None,
             "metric": language.metric(row["metric"]),
             "before": words(row["before"], "index.not_looked_at"),
             "after": words(row["after"], "index.no_run_left"),

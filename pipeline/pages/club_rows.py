@@ -7,7 +7,7 @@ import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -22,10 +22,9 @@ from pipeline.pages.language import Language
 from pipeline.pages.squads import DIVIDED, FINDINGS, SquadPage, rows_of
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
-from pipeline.store.layout import files_of, partition, read_files, read_partitions, read_rows, table_folder
+from pipeline.store.layout import files_of, partition, read_contents, read_partitions, read_rows, table_folder
 from pipeline.tables import PARTITIONED, empty
 
-_ATHLETES_AT_ONCE = 128
 _NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
 
 
@@ -46,6 +45,11 @@ class Pages:
     settings: Settings
     token: str
     samples: Path | None = None
+
+    @property
+    def club(self) -> ClubRows:
+        """The rows of the state, for modules that this one imports."""
+        return club_rows(self)
 
     @cached_property
     def units(self) -> Units:
@@ -121,13 +125,6 @@ class ClubRows:
         own = self._tables[name].get(athlete_id)
         return empty(name) if own is None else own
 
-    def columns_of(self, name: str, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
-        """Some columns of a partitioned table, of so many athletes at once that memory holds them."""
-        for start in range(0, len(self.athletes), _ATHLETES_AT_ONCE):
-            some = self.athletes[start : start + _ATHLETES_AT_ONCE]
-            files = [file for athlete_id in some for file in files_of(self._built, partition(name, athlete_id))]
-            yield read_files(self._built, files, columns)
-
     def digest(self, name: str, athlete_id: str, shown: Callable[[pl.DataFrame], pl.DataFrame] | None = None) -> str:
         """A digest of an athlete's rows of a table; the same in all processes of one version of the library.
 
@@ -136,7 +133,7 @@ class ClubRows:
         """
         if name in PARTITIONED:  # without reading rows: their files are the same wherever the rows are
             files = files_of(self._built, partition(name, athlete_id))
-            return hashlib.sha256(b"".join((self._built / file).read_bytes() for file in files)).hexdigest()
+            return hashlib.sha256(b"".join(read_contents(self._built, files))).hexdigest()
         if (name, shown) not in self._digests:
             self._digests[name, shown] = _digests(self._of_athletes(name), shown)
         return self._digests[name, shown].get(athlete_id, "")
@@ -183,6 +180,17 @@ class ClubRows:
     def sort_key(self, athlete_id: str) -> tuple[str, str]:
         """Athletes are sorted as they are shown, since the order of the names would reveal the codes."""
         return self.shown(athlete_id).casefold(), athlete_id
+
+    def owner(self, athlete_id: str | None, language: Language) -> str:
+        """The name that the owner of a file is shown by."""
+        return language("files.no_owner") if athlete_id is None else self.shown(athlete_id)
+
+    def files_in_order(self, ledger: pl.DataFrame, language: Language) -> pl.DataFrame:
+        """Rows of `recordings` as they are listed: with codes by what is shown of them, for the same reason."""
+        if not self._is_coded:
+            return ledger.sort("path", "session")
+        owners = pl.Series([self.owner(athlete_id, language) for athlete_id in ledger["athlete_id"]], dtype=pl.String)
+        return ledger.with_columns(owner=owners).sort("owner", "sha256", "session").drop("owner")
 
     def folder(self, athlete_id: str) -> str:
         """The name of the athlete's folder below `pages/athletes`."""

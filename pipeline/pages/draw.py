@@ -50,7 +50,7 @@ from pipeline.pages.small_marks import key_to_marks
 from pipeline.pages.squads import SectionFiles, SquadPage, SquadRow, SquadTask
 from pipeline.pages.traces import Traces, traces_of_runs, traces_read
 from pipeline.pages.worth_a_look import cautions
-from pipeline.store.generations import link_tree
+from pipeline.store.generations import link_files, link_tree
 from pipeline.store.history import RECORD
 from pipeline.store.layout import files_of, partition, read_files, run_of
 
@@ -123,22 +123,22 @@ def _draw_club(
 
 def _draw_squad(pages: Pages, club: ClubRows, squad: SquadPage, here: Path) -> SquadRow:
     """Draw the page of a squad and those of its files, or link the previous ones where nothing changed."""
-    index, folder = squad_page(pages, club, squad), FOLDER / Path(squad.address).parent
+    index, folder = squad_page(pages, club), FOLDER / Path(squad.address).parent
     (here / folder).mkdir(parents=True, exist_ok=True)
     files = squad_file_pages(club, squad, pages.language)
     drawn = [
         (FOLDER / squad.address, "squad.html", index),
         *((folder / one["page"], "files.html", one) for one in files),
     ]
-    unchanged = set()
+    unchanged = []
     for page, template, shown in drawn:
         rests_on = _digest([*_common(pages), repr(shown)])
         if _rested_on(pages, page) == [rests_on]:
-            unchanged.add(page)
+            unchanged.append(page.as_posix())
         else:
             _write(here / page, template, shown | {"rests_on": rests_on}, pages.language)
     if unchanged and pages.before is not None:
-        link_tree(pages.before, pages.built, folder, wanted=unchanged.__contains__)
+        link_files(pages.before, pages.built, unchanged)
     return SquadRow.of(squad, index)
 
 
@@ -257,7 +257,7 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     ]  # fmt: skip
     neighbours = [(club.page(other), club.shown(other)) for other in club.neighbours(athlete_id) if other is not None]
     others = [name for name in TABLES if name not in _OF_RUNS]
-    squad = [] if club.squad_page is None else [repr(club.squad_page)]
+    squad = [] if club.squad_page is None else [club.squad_page.address, club.squad_page.title(pages.language)]
     own = [*of_runs, *squad, repr(neighbours), *(club.digest(name, athlete_id, as_shown) for name in others)]
     return _digest(own), _digest(of_runs)
 

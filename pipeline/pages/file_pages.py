@@ -45,10 +45,10 @@ def club_file_pages(
     Args:
         club: of which no table is read.
     """
-    about = _about(sum((one.counts for one in files), FileCounts()), language)
+    about = _about(sum((section.counts for section in files), FileCounts()), language)
     lists = [(f"squads/{squad.name}.files.html", squad.title(language)) for squad in squads]
-    others = pl.concat(one.on_no_page for one in files)
-    return [{**about, **page, "lists": lists} for page in _listed(others, "files", club, language)]
+    on_no_page = pl.concat(section.on_no_page for section in files)
+    return [{**about, **page, "lists": lists} for page in _listed(on_no_page, "files", club, language)]
 
 
 def _listed(ledger: pl.DataFrame, name: str, club: ClubRows, language: Language) -> list[Context]:
@@ -93,16 +93,15 @@ def _about(counts: FileCounts, language: Language) -> Context:
 def file_rows(ledger: pl.DataFrame, club: ClubRows, language: Language) -> list[Context]:
     """Files as they are shown, refused ones first."""
     worst = {language(f"status.{status}"): place for place, status in enumerate(reversed(STATUSES))}
-    shown = [_file(row, club, language) for row in ledger.sort("path", "session").iter_rows(named=True)]
-    # Sorted by what is shown: where athletes are codes, the order of the names would reveal them.
-    return sorted(shown, key=lambda one: (worst[one["status"]], *((one["path"],) if club.is_coded else ())))
+    shown = [_file(row, club, language) for row in club.files_in_order(ledger, language).iter_rows(named=True)]
+    return sorted(shown, key=lambda file: worst[file["status"]])
 
 
 def _file(row: Row, club: ClubRows, language: Language) -> Context:
     """A file of the ledger. Its name and the reason may identify the athlete, and are left out with codes."""
     status = language(f"status.{row['status']}")
     if club.is_coded:
-        owner = club.shown(row["athlete_id"]) if row["athlete_id"] is not None else language("files.no_owner")
+        owner = club.owner(row["athlete_id"], language)
         return {"path": f"{owner}, {row['sha256'][:8]}", "status": status, "reason": "", "fix": ""}
     place = f" ({language('run.session', n=row['session'])})" if row["session"] > 1 else ""
     reason, fix = words(row["reasons"], language.code)

@@ -13,7 +13,7 @@ import re
 import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -37,8 +37,8 @@ if TYPE_CHECKING:
 MOST_ATHLETES = 200
 #: So many athletes are drawn by one task: reading the rows of their squad is then little of what it takes.
 ATHLETES_AT_ONCE = 25
-#: Refused files that a section gives for the index.
-MOST_REFUSED = 15
+#: Refused files, and changed findings, listed on the index: a section gives as many files.
+MOST_LISTED = 15
 
 #: Tables whose rows are divided by page. All others that pages read are read whole, and small.
 DIVIDED = (
@@ -58,15 +58,17 @@ class SquadPage:
 
     Attributes:
         name: of its file, without ending.
-        squad: None for athletes without one; empty where nobody in the club has one.
+        squad: None for athletes without one; empty where no athlete of the club has one.
         place: among the pages of the club.
         span: where it is one of several parts, the beginnings of its first and its last name.
+        number: which part it is, where another one has the same span.
     """
 
     name: str
     squad: str | None
     place: int
     span: tuple[str, str] | None = None
+    number: int | None = None
 
     @property
     def address(self) -> str:
@@ -80,7 +82,8 @@ class SquadPage:
             return squad
         first, last = self.span
         span = first if first == last else language("index.span", first=first, last=last)
-        return f"{squad}, {span}" if squad else span
+        title = f"{squad}, {span}" if squad else span
+        return title if self.number is None else f"{title} ({self.number})"
 
 
 def is_large(n_athletes: int) -> bool:
@@ -113,7 +116,10 @@ def squad_pages(people: Mapping[str, tuple[str | None, str]]) -> list[tuple[Squa
         shown = "" if squad is None and len(squads) == 1 else squad
         for number, (part, span) in enumerate(zip(parts, spans, strict=True), start=1):
             name = file if number == 1 else f"{file}_{number}"
-            pages.append((SquadPage(name, shown, len(pages), span if n_parts > 1 else None), part))
+            page = SquadPage(name, shown, len(pages))
+            if n_parts > 1:
+                page = replace(page, span=span, number=number if spans.count(span) > 1 else None)
+            pages.append((page, part))
     return pages
 
 
@@ -163,16 +169,18 @@ class Division:
 
 @dataclass(frozen=True)
 class SectionFiles:
-    """What the ledger of a section says for the pages that the club has in common.
+    """What a section has for the pages that the club has in common.
 
     Attributes:
-        refused: rows of `recordings` of the first rejected files.
-        on_no_page: those of files whose athletes have no run, or that belong to nobody.
+        refused: rows of `recordings` of the first rejected files, in the order in which files are listed.
+        on_no_page: those of files whose athletes have no run, or that belong to no athlete.
+        findings: those that changed with the refresh, of athletes who have no run left.
     """
 
     counts: FileCounts
     refused: pl.DataFrame
     on_no_page: pl.DataFrame
+    findings: Sequence[Mapping[str, str | None]]
 
 
 def divisions(built: Path, divided: Iterable[tuple[SquadPage, Sequence[str]]]) -> list[Division]:
@@ -218,10 +226,16 @@ def divide(pages: Pages, task: Division) -> SectionFiles:
         write_bundle(built, f"{_FOLDER}/{page}/{section.number}", own)
     ledger, exclusions = (_of_section(built, name, section) for name in ("recordings", "exclusions"))
     splits = (read_partitions(built, "splits", athlete_id) for athlete_id in task.page_of)
+    refused = ledger.filter(pl.col("status") == "rejected")
     return SectionFiles(
         file_counts(ledger, runs, exclusions, splits, pages.settings.registry),
-        ledger.filter(pl.col("status") == "rejected").sort("path", "session").head(MOST_REFUSED),
+        pages.club.files_in_order(refused, pages.language).head(MOST_LISTED),
         ledger.join(page_of, on="athlete_id", how="anti"),
+        [
+            row
+            for row in record["findings"]
+            if section.holds(row["athlete_id"]) and row["athlete_id"] not in task.page_of
+        ],
     )
 
 
@@ -233,12 +247,12 @@ def _of_section(built: Path, table: str, section: Section) -> pl.DataFrame:
 
 def rows_of(built: Path, page: SquadPage) -> dict[str, pl.DataFrame]:
     """The rows of the athletes of a page, by table, each in order of its key; tables without any are empty."""
-    found = defaultdict[str, list[pl.DataFrame]](list)
+    parts = defaultdict[str, list[pl.DataFrame]](list)
     for file in files_below(built / _FOLDER / page.name):
         for name, rows in read_bundle(file.parent, file.name).items():
-            found[name].append(rows)
-    tables = {name: pl.concat(found[name]).sort(key_of(name)) if found[name] else empty(name) for name in DIVIDED}
-    findings = pl.concat(found[FINDINGS]).sort("athlete_id", "metric") if found[FINDINGS] else pl.DataFrame()
+            parts[name].append(rows)
+    tables = {name: pl.concat(parts[name]).sort(key_of(name)) if parts[name] else empty(name) for name in DIVIDED}
+    findings = pl.concat(parts[FINDINGS]).sort("athlete_id", "metric") if parts[FINDINGS] else pl.DataFrame()
     return tables | {FINDINGS: findings}
 
 

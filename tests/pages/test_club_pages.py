@@ -9,8 +9,9 @@ import pytest
 
 from pipeline.core.reasons import Reason, as_json, because, words
 from pipeline.core.settings import Settings
-from pipeline.pages.club_pages import LATEST_DAYS, MOST_CHANGING, MOST_LISTED, MOST_RUNS, index_page
+from pipeline.pages.club_pages import LATEST_DAYS, MOST_CHANGING, MOST_RUNS, index_page
 from pipeline.pages.club_rows import Pages
+from pipeline.pages.squads import MOST_LISTED
 from tests.support.rows_in_memory import Row, RowsInMemory, file, run
 
 NOTHING = {"began_at_utc": "2026-03-20T03:00:00+00:00", "n_new": 0, "n_changed": 0, "n_gone": 0, "n_refused": 0}

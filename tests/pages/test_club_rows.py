@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
+from threading import Barrier
 from typing import Any
 from urllib.parse import unquote
 
@@ -22,7 +24,9 @@ from pipeline.pages.club_rows import (
     run_name,
     write_names,
 )
+from pipeline.store import layout
 from pipeline.store.generations import current
+from pipeline.store.layout import partition
 from tests.support.demo_store import Refreshed
 from tests.support.rows_in_memory import RowsInMemory, run
 
@@ -234,3 +238,21 @@ def test_a_digest_of_rows_is_theirs_and_that_of_what_is_asked_of_them():
     assert first.digest("runs", "ari", without_day) == later.digest("runs", "ari", without_day)
     assert first.digest("runs", "ari") != first.digest("runs", "bo")
     assert first.digest("runs", "nobody") == ""
+
+
+def test_months_of_splits_in_an_object_store_are_read_at_the_same_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    contents = [b"of March", b"of April"]
+    for month, content in zip(("2026-03", "2026-04"), contents, strict=True):
+        folder = tmp_path / partition("splits", "ari", month)
+        folder.mkdir(parents=True)
+        (folder / "splits.parquet").write_bytes(content)
+    both, read_bytes = Barrier(2, timeout=10), Path.read_bytes
+
+    def read_with_the_other(file: Path) -> bytes:
+        if file.suffix == ".parquet":
+            both.wait()
+        return read_bytes(file)
+
+    monkeypatch.setattr(layout, "is_remote", lambda _: True)
+    monkeypatch.setattr(Path, "read_bytes", read_with_the_other)
+    assert ClubRows(tmp_path, is_coded=False).digest("splits", "ari") == sha256(b"".join(contents)).hexdigest()

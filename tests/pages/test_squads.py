@@ -2,35 +2,47 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections import Counter
 from collections.abc import Callable
 from html import unescape
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 from playwright.sync_api import Browser
 
 from pipeline.core.settings import Settings
+from pipeline.pages import club_pages, squads
 from pipeline.pages import club_rows as rows_of_club
-from pipeline.pages import squads
 from pipeline.pages.answers import state
 from pipeline.pages.club_rows import Pages, club_rows
 from pipeline.pages.language import Language
 from pipeline.pages.squads import MOST_ATHLETES, squad_pages
 from pipeline.pages.units import Units
+from pipeline.refresh.redraw import rebuild_pages
 from pipeline.refresh.steps import draw_over
 from pipeline.store import sections
 from pipeline.store.generations import link_tree, published
 from pipeline.workers.pool import here
-from tests.pages.test_draw import assert_every_address_leads_to_a_file_of, dateless, pages_below, read
+from tests.pages.test_draw import (
+    Change,
+    assert_every_address_leads_to_a_file_of,
+    dateless,
+    nothing,
+    pages_below,
+    read,
+    rewritten,
+)
 from tests.support.browser import PHONE, Watched
 from tests.support.demo_store import Refreshed
 from tests.support.nights import Nights, drifting_run
 
 People = dict[str, tuple[str | None, str]]
 
+DEMO_SQUADS = ("harbour", "harbour_2", "lighthouse", "lighthouse_2")
 ENGLISH = Language("en", Units("km", "pace"))
 
 
@@ -96,6 +108,13 @@ def test_a_part_is_called_by_as_much_of_its_names_as_tells_it_from_the_next(
     assert [page.title(ENGLISH) for page, _ in squad_pages(named(None, *names))] == titles
 
 
+def test_parts_between_which_names_are_the_same_are_numbered(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(squads, "MOST_ATHLETES", 1)
+    club: People = {"x0": (None, "Ari")} | {f"x{place}": (None, "Cyd") for place in range(1, 5)}
+    titles = [page.title(ENGLISH) for page, _ in squad_pages(club)]
+    assert titles == ["A", "C to Cyd", "Cyd (3)", "Cyd (4)", "Cyd to C"]
+
+
 def test_parts_of_a_squad_and_those_without_one_say_so_beside_others(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setattr(squads, "MOST_ATHLETES", 2)
     club = named("harbour", "Ari", "Bea", "Cyd") | named("U18", "Ebb") | named(None, "Flo")
@@ -135,14 +154,22 @@ def in_threes(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(squads, "ATHLETES_AT_ONCE", 2)
 
 
-def drawn(demo: Refreshed, folder: Path, settings: Settings | None = None) -> Path:
-    """The pages of the demo's tables, drawn anew."""
+def drawn(
+    demo: Refreshed,
+    folder: Path,
+    settings: Settings | None = None,
+    *,
+    before: Path | None = None,
+    change: Change = nothing,
+) -> Path:
+    """The pages of the demo's tables with one thing changed, drawn anew or after those of a state before."""
     built = folder / "built"
     link_tree(published(demo.store), built, Path(), wanted=lambda file: file.parts[0] != "pages")
     if settings is not None and settings.pages == "codes":
         (built / "known" / "page_key").write_bytes(b"a key of this test")
+    change(built)
     athletes = demo.table("runs")["athlete_id"].unique().sort().to_list()
-    for _ in draw_over(here, Pages(built, None, settings or Settings(), folder.name), athletes):
+    for _ in draw_over(here, Pages(built, before, settings or Settings(), folder.name), athletes):
         pass
     return built / "pages"
 
@@ -152,6 +179,12 @@ def squads_listed(pages: Path) -> dict[str, list[str]]:
     index = (pages / "index.html").read_text(encoding="utf-8")
     rows = re.findall(r'<tr><th scope="row".*?<a href="(squads/.*?)">(.*?)</tr>', index)
     return {page: re.findall(r'data-value="(\d*)"', cells) for page, cells in rows}
+
+
+def findings_listed(page: Path) -> list[str]:
+    """The findings that changed, as the page says them, and how many more."""
+    listed = page.read_text(encoding="utf-8").partition('<ul class="news">')[2].partition("</ul>")[0]
+    return re.findall(r"<li>(.*?)</li>", listed)
 
 
 def athletes_on(page: Path) -> list[str]:
@@ -190,9 +223,8 @@ def test_the_index_of_a_large_club_counts_the_athletes_of_each_squad_by_what_the
 def test_every_address_of_a_large_club_leads_to_a_page_and_back_to_the_squad(demo: Refreshed, tmp_path: Path):
     pages = drawn(demo, tmp_path)
     assert_every_address_leads_to_a_file_of(pages)
-    names = ("harbour", "harbour_2", "lighthouse", "lighthouse_2")
     assert {file.name for file in (pages / "squads").iterdir()} == {
-        f"{name}{of}.html" for name in names for of in ("", ".files")
+        f"{name}{of}.html" for name in DEMO_SQUADS for of in ("", ".files")
     }
     for page in (pages / "squads").iterdir():
         assert read(page).unbalanced == []
@@ -267,6 +299,28 @@ def test_where_athletes_are_codes_they_are_divided_by_these_and_no_squad_is_told
     assert [one for page in listed for one in sorted(athletes_on(pages / page))] == sorted(on_pages)
     for file in [pages / "index.html", *(pages / "squads").iterdir()]:
         assert not re.search("harbour|lighthouse", file.read_text(encoding="utf-8"))
+
+
+def refused_listed(pages: Path) -> list[str]:
+    index = (pages / "index.html").read_text(encoding="utf-8")
+    return re.findall(r'<li><span class="path">(.*?)</span>', index)
+
+
+@pytest.mark.parametrize("shown_by", ["names", "codes"])
+def test_refused_files_are_the_first_of_an_undivided_club_as_they_are_shown(
+    demo: Refreshed, tmp_path: Path, shown_by: str, monkeypatch: pytest.MonkeyPatch
+):
+    def reject(built: Path) -> None:
+        for athlete_id in ("brine", "ember", "pip", "wick"):
+            rewritten(built, "recordings", "status", pl.lit("rejected"), athlete_id)
+
+    settings = Settings(pages=shown_by)
+    refused = refused_listed(drawn(demo, tmp_path / "whole", settings, change=reject))
+    assert len(refused) > 3
+    for module in (squads, club_pages):
+        monkeypatch.setattr(module, "MOST_LISTED", 3)
+    monkeypatch.setattr(squads, "MOST_ATHLETES", 3)
+    assert refused_listed(drawn(demo, tmp_path / "divided", settings, change=reject)) == refused[:3]
 
 
 @pytest.mark.usefixtures("in_threes")
@@ -366,6 +420,56 @@ def test_a_new_run_draws_the_page_of_its_squad_alone_and_a_club_that_shrinks_has
     assert not (last / "squads").exists()
     assert_every_address_leads_to_a_file_of(last)
     assert sorted(athletes_on(last / "index.html")) == ["ari", "bea", "cyd"]
+
+
+@pytest.mark.usefixtures("in_threes")
+def test_pages_of_a_squad_are_linked_where_another_squad_comes_before_it(
+    demo: Refreshed, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    before, after, walked, walk = drawn(demo, tmp_path / "before"), tmp_path / "after", [], os.walk
+
+    def noted(folder: Path, **options: Any) -> Any:
+        walked.append(folder.name)
+        return walk(folder, **options)
+
+    monkeypatch.setattr(os, "walk", noted)
+    pages = drawn(
+        demo,
+        after,
+        before=before.parent,
+        change=lambda built: rewritten(built, "roster", "squad", pl.lit("a"), "quill"),
+    )
+    assert list(squads_listed(pages)) == [f"squads/{name}.html" for name in ("a", *DEMO_SQUADS)]
+    harbour = [*athletes_on(pages / "squads/harbour.html"), *athletes_on(pages / "squads/harbour_2.html")]
+    assert len(harbour) == 5
+    names = [f"athletes/{athlete_id}/index.html" for athlete_id in harbour]
+    names += [f"squads/harbour{of}.html" for of in ("", "_2", ".files", "_2.files")]
+    assert [name for name in names if not (pages / name).samefile(before / name)] == []
+    # Its squad is called "G to M" now, before "G to Q".
+    assert not (pages / "athletes/gull/index.html").samefile(before / "athletes/gull/index.html")
+    assert "squads" not in walked
+
+
+@pytest.mark.usefixtures("in_threes")
+def test_findings_of_an_athlete_without_a_run_left_are_on_the_index_as_in_an_undivided_club(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 1)
+    club = club_of_four(tmp_path)
+    for day in range(2):
+        club.put(f"eve/{day}.fit", drifting_run(day, seed=50 + day))
+    club.refresh()
+    for day in range(2):
+        (club.inbox / "eve" / f"{day}.fit").unlink()
+        club.put(f"bea/{day + 2}.fit", drifting_run(day + 2, seed=60 + day))
+    club.refresh()
+    listed = findings_listed(published(club.store) / "pages" / "index.html")
+    assert listed
+    assert all(finding.startswith("eve, ") and "no run is left" in finding for finding in listed)
+    monkeypatch.setattr(squads, "MOST_ATHLETES", 4)
+    rebuild_pages(club.store, jobs=1)
+    of_all = findings_listed(published(club.store) / "pages" / "index.html")
+    assert [finding for finding in of_all if finding.startswith("eve, ")] == listed != of_all
 
 
 @pytest.mark.usefixtures("in_threes")

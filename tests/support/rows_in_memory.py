@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -36,9 +35,6 @@ class RowsInMemory(ClubRows):
         if name in PARTITIONED:  # which a store has by athlete
             return self._of_athletes(name).filter(pl.col("athlete_id") == athlete_id)
         return super().own(name, athlete_id)
-
-    def columns_of(self, name: str, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
-        yield self._of_athletes(name).select(columns)
 
 
 def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:
