@@ -108,7 +108,7 @@ def squad_page(pages: Pages, club: ClubRows) -> Context:
 
 
 def _about_page(squad: SquadPage | None, language: Language) -> Context:
-    """Where the page is and what it is called: the index, or the page of a squad, on which there is no other."""
+    """Where the page is and what it is called: the index, or the page of a squad, which has no choice of squads."""
     if squad is None:
         return {
             "up": "",
