@@ -180,14 +180,16 @@ def versions_below(folder: Path) -> Iterator[tuple[str, str]]:
     at once takes 1.5 kB for each.
     """
     fs, (bucket, _, within) = _file_system(folder), _key(folder).partition("/")
-    prefix, page = f"{within}/" if within else "", dict[str, Any]()
-    while page.get("IsTruncated", True):
-        more = {"ContinuationToken": page["NextContinuationToken"]} if page else {}
+    prefix, more = f"{within}/" if within else "", dict[str, str]()
+    while True:
         page = fs.call_s3("list_objects_v2", Bucket=bucket, Prefix=prefix, MaxKeys=_LISTED_AT_ONCE, **more)
         for about in page.get("Contents", ()):
             name = str(about["Key"])[len(prefix) :]
             if name and not name.endswith("/"):
                 yield name, str(about["ETag"])
+        if not page.get("NextContinuationToken"):  # after the last
+            return
+        more = {"ContinuationToken": page["NextContinuationToken"]}
 
 
 #: As many as stores give at most.

@@ -93,7 +93,7 @@ def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> 
             continue
         source = _files(built, table) if table in filled else f"no_{table}"
         keys = ", ".join(schema_of(table, registry).primary_key())
-        # Files by athlete and month are read in their order: to sort the largest tables takes a third more memory.
+        # Rows of the largest tables stay in the order of their files' paths: to sort them takes a third more memory.
         order = "" if table in PARTITIONED else f" ORDER BY {keys}"
         yield [
             f"CREATE TABLE {table} AS {_rows(table, source, registry)}{order}",

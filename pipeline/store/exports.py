@@ -58,22 +58,22 @@ def write_exports(
 
     Args:
         folder: made if absent.
-        rows_of: publishable rows of one of `EXPORTED`. Each is asked for once, so that no more of them are in memory
-            than the sheets need.
+        rows_of: publishable rows of one of `EXPORTED`. They are asked for once, so that no more are in memory than the
+            sheets need.
         registry: the quantities in force.
         as_csv: of which tables there is a CSV file.
     """
     folder.mkdir(parents=True, exist_ok=True)
 
-    def of_workbook(name: str) -> pl.DataFrame:
+    def written(name: str) -> pl.DataFrame:
         rows = rows_of(name)
         if name in as_csv:
             write_csv(folder, name, rows)
-        return in_workbook(name, rows)
+        return rows
 
     for name in ONLY_CSV:
-        of_workbook(name)
-    _write_workbook(folder / "splitdrift.xlsx", of_workbook, registry)
+        written(name)
+    _write_workbook(folder / "splitdrift.xlsx", lambda name: in_workbook(name, written(name)), registry)
 
 
 def write_csv(folder: Path, name: str, rows: pl.DataFrame) -> None:

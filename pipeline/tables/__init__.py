@@ -214,18 +214,20 @@ def _rules(table: str, registry: Registry) -> tuple[list[_Limits], list[pl.Expr]
     To plan an expression for each rule would take longer than they take.
     """
     limits: list[_Limits] = []
-    others: list[pl.Expr] = []
+    rules: list[pl.Expr] = []
     for name, column in columns_of(table, registry).items():
-        told, low, high = {"nullability"}, None, _LARGEST
+        of_limits, low, high = {"nullability"}, None, _LARGEST
         if isinstance(column, dy.Float64 | dy.Int64):
-            told |= {"min", "max", "inf", "nan"}  # of what is no number `_shaped` has made null
+            of_limits |= {"min", "max", "inf"}
+            if decimals_of(column) is not None:
+                of_limits.add("nan")  # what is no number `_shaped` has made null
             low = -_LARGEST if column.min is None else column.min
             high = _LARGEST if column.max is None else column.max
         limits.append((name, column.nullable, low, high))
-        rules = column.validation_rules(pl.col(name))
         # Where a value is missing it breaks no rule but that of not being so.
-        others += [rule.all().alias(f"{name} {kind}") for kind, rule in rules.items() if kind not in told]
-    return limits, others
+        of_column = column.validation_rules(pl.col(name)).items()
+        rules += [rule.all().alias(f"{name} {kind}") for kind, rule in of_column if kind not in of_limits]
+    return limits, rules
 
 
 def ascends(rows: pl.DataFrame, key: Sequence[str]) -> bool:

@@ -141,6 +141,19 @@ module.refresh(read_inbox(Path(inbox)), Path(store), jobs=1, progress=dies)
 
 
 #: A first refresh that is killed right after so many changes on the disk.
+def test_what_files_gave_is_kept_until_the_new_state_is_on_the_disk(club: Nights, monkeypatch: pytest.MonkeyPatch):
+    def interrupted() -> None:
+        assert list(club.store.glob(f"generations/*/{CONTENTS}"))
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "sync", interrupted)
+        assert interrupt_at(club, 99).n_kept == 11
+    # The samples of a duplicate are gone by then, so the shard that it was read with is read again.
+    assert club.refresh().read == ["b/2.fit", "b/twin.fit"]
+    club.assert_as_if_done_anew()
+
+
 DIES_AFTER = """
 import os, signal, sys
 from pathlib import Path

@@ -98,6 +98,23 @@ def test_an_infinite_measure_breaks_a_rule(drift: float):
         publishable("season_trend", trend(drift_low=[drift]), subject="ari")
 
 
+@pytest.mark.parametrize("p_value", [1.0, float("nan")])
+def test_what_is_no_number_breaks_a_rule_where_nothing_is_rounded(p_value: float):
+    columns = TABLES["strike_shift"].columns()
+    assert decimals_of(columns["p_value"]) is None
+    given = {"compared": "all_classes", "method": "Bowker", "n_pairs": 1, "p_value": p_value}
+    rows = empty("strike_shift").clear(1).with_columns(
+        pl.lit(given.get(name, 0)).cast(column.dtype).alias(name)
+        for name, column in columns.items()
+        if not column.nullable
+    )  # fmt: skip
+    if p_value == 1:
+        assert publishable("strike_shift", rows, subject="the club")["p_value"].to_list() == [1]
+    else:
+        with pytest.raises(BrokenPromise, match="p_value nan"):
+            publishable("strike_shift", rows, subject="the club")
+
+
 @pytest.mark.parametrize(("p_value", "is_kept"), [(0.0, True), (1.0, True), (-0.0001, False), (1.0001, False)])
 def test_the_ends_of_a_range_belong_to_it(p_value: float, is_kept: bool):
     rows = empty("athlete_drift").clear(1).with_columns(
