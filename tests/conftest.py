@@ -48,7 +48,7 @@ LONGEST = (
     "line/test_mutated_files", "line/test_walk_through", "refresh/test_sections", "pages/test_draw",
     "nightly/test_nightly", "refresh/test_redraw", "refresh/test_refresh", "commands/test_study",
     "odd/test_correction_cases", "stages/test_calibration", "study/test_released",
-    "pages/test_pages_tell_the_tables", "line/test_resumed",
+    "pages/test_squads", "pages/test_pages_tell_the_tables", "line/test_resumed",
     "commands/test_commands", "refresh/test_unchanged", "stages/test_drift", "line/test_what_is_loaded",
 )  # fmt: skip
 

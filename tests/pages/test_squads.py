@@ -306,7 +306,7 @@ def refused_listed(pages: Path) -> list[str]:
     return re.findall(r'<li><span class="path">(.*?)</span>', index)
 
 
-@pytest.mark.parametrize("shown_by", ["names", "codes"])
+@pytest.mark.parametrize("shown_by", [pytest.param("names", marks=pytest.mark.depth), "codes"])
 def test_refused_files_are_the_first_of_an_undivided_club_as_they_are_shown(
     demo: Refreshed, tmp_path: Path, shown_by: str, monkeypatch: pytest.MonkeyPatch
 ):
