@@ -18,7 +18,8 @@ from pipeline.core.places import place
 def empty_bucket(name: str, server_code: str) -> Iterator[Path]:
     """An empty bucket in a server whose code prints its port first; the environment names it as long.
 
-    Libraries keep what they once connected to, and two files of tests may share a process: that is forgotten first.
+    Libraries keep what they once connected to, and two files of tests may share a process: that is forgotten
+    first, and at the end.
     """
     import s3fs  # noqa: PLC0415 -- takes as long as many tests
 
@@ -36,6 +37,7 @@ def empty_bucket(name: str, server_code: str) -> Iterator[Path]:
         found: Any = place(f"s3://{name}")
         found.fs.mkdir(name)
         yield found
+    s3fs.S3FileSystem.clear_instance_cache()  # another bucket may be open, whose server the environment names again
     server.terminate()
     server.wait()
     server.stdout.close()
