@@ -28,7 +28,7 @@ from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.history import RECORD
 from pipeline.store.layout import files_of, read_file, read_partitions, read_rows
 from pipeline.store.sections import Section, section_of
-from pipeline.tables import ascends, empty, key_of
+from pipeline.tables import empty, in_order
 
 if TYPE_CHECKING:
     from pipeline.pages.club_rows import Pages
@@ -251,14 +251,9 @@ def rows_of(built: Path, page: SquadPage) -> dict[str, pl.DataFrame]:
     for file in files_below(built / _FOLDER / page.name):
         for name, rows in read_bundle(file.parent, file.name).items():
             parts[name].append(rows)
-    tables = {name: _in_order(name, pl.concat(parts.pop(name, [empty(name)]))) for name in DIVIDED}
+    tables = {name: in_order(pl.concat(parts.pop(name, [empty(name)])), name) for name in DIVIDED}
     findings = pl.concat(parts[FINDINGS]).sort("athlete_id", "metric") if parts[FINDINGS] else pl.DataFrame()
     return tables | {FINDINGS: findings}
-
-
-def _in_order(table: str, rows: pl.DataFrame) -> pl.DataFrame:
-    # Those of one section are in order: sorted, all of them would be in memory twice.
-    return rows if ascends(rows, key_of(table)) else rows.sort(key_of(table))
 
 
 # --- The table of squads ---------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
 from pipeline.store.generations import published
 from pipeline.store.sections import Section
-from pipeline.tables import PARTITIONED, TABLES, ascends, empty, key_of
+from pipeline.tables import PARTITIONED, TABLES, empty, in_order
 
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
@@ -195,5 +195,4 @@ def _rows(folder: Path, names: Sequence[str], table: str) -> pl.DataFrame:
         if (folder / WHOLE).is_file():
             raise OtherVersion(folder.parents[1]) from None
         raise
-    # Files are in order of athletes and each is in order: sorted once more, all of it would be in memory twice.
-    return rows if ascends(rows, key_of(table)) else rows.sort(key_of(table))
+    return in_order(rows, table)

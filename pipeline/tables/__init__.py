@@ -230,6 +230,11 @@ def _rules(table: str, registry: Registry) -> tuple[list[_Limits], list[pl.Expr]
     return limits, rules
 
 
+def in_order(rows: pl.DataFrame, table: str) -> pl.DataFrame:
+    """Rows in order of their table's key; where they are already, as mostly, they are not in memory twice."""
+    return rows if ascends(rows, key_of(table)) else rows.sort(key_of(table))
+
+
 def ascends(rows: pl.DataFrame, key: Sequence[str]) -> bool:
     """Whether each row comes after the one before, in order of the key."""
     is_same = pl.repeat(value=True, n=max(rows.height - 1, 0), eager=True)
