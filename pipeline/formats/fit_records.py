@@ -237,7 +237,7 @@ def checksum(content: bytes) -> int:
     while len(parts) > 1:
         if len(parts) % 2:
             parts = np.concatenate([np.zeros(1, np.uint16), parts])
-        parts = _forward(n_bytes)[parts[::2]] ^ parts[1::2]
+        parts = _forward(n_bytes).take(parts[::2]) ^ parts[1::2]
         n_bytes *= 2
     return int(_forward(2)[parts].sum())
 

@@ -62,6 +62,8 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
 
 def best_of_each_start(runs: pl.DataFrame) -> pl.DataFrame:
     """Of recordings with one `run_id` the one that is kept if any of them is."""
+    if not runs["run_id"].is_duplicated().any():
+        return runs
     return _best_first(runs).unique("run_id", keep="first", maintain_order=True)
 
 

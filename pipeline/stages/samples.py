@@ -185,7 +185,7 @@ def samples(
     covered_m = np.where(interval_s > 0, covered_m, 0.0)
     # To the millimetre, as published, and what each interval covers as its differences: nothing is lost between them.
     distance_m: Array = np.cumsum(covered_m).round(3)
-    covered_m = np.diff(distance_m, prepend=0.0).round(3)
+    covered_m = np.ediff1d(distance_m, to_begin=distance_m[0]).round(3)
 
     altitude_m = _without_spikes(readings["altitude_m"], tally)
     rough = _is_rough(altitude_m, rough_altitude_m)
@@ -213,13 +213,15 @@ def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     """Rows in order of time, one per instant: of rows with equal times each column keeps its last value."""
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
-    if (time_s[is_timed] != np.floor(time_s[is_timed])).any():
+    timed_s = time_s[is_timed]
+    if (timed_s != np.floor(timed_s)).any():
         readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
         time_s = readings["time_s"].to_numpy()
+        timed_s = time_s[is_timed]
     count_samples(tally, WHOLE_ROWS, "no_time", NO_READING, int((~is_timed).sum()))
     is_far = np.zeros(len(time_s), dtype=bool)
-    if is_timed.any() and np.ptp(time_s[is_timed]) > LONGEST_RUN_S:
-        is_far = is_timed & ~(np.abs(time_s - np.median(time_s[is_timed])) <= LONGEST_RUN_S)
+    if len(timed_s) and np.ptp(timed_s) > LONGEST_RUN_S:
+        is_far = is_timed & ~(np.abs(time_s - np.median(timed_s)) <= LONGEST_RUN_S)
     count_samples(tally, WHOLE_ROWS, "far_date", NO_READING, int(is_far.sum()))
     kept = is_timed & ~is_far
     rows = readings if kept.all() else readings.filter(pl.Series(kept))
@@ -254,7 +256,7 @@ def _longest_s(time_s: Array, gap_s: float) -> float:
 
 def _intervals(time_s: Array, pauses: Sequence[tuple[float, float]]) -> tuple[Array, float]:
     """Time each sample stands for, without the pauses of the timer; and the time in those pauses [s]."""
-    interval_s = np.diff(time_s, prepend=time_s[0])
+    interval_s = np.ediff1d(time_s, to_begin=0.0)
     if not pauses:
         return interval_s, 0.0
     edges = np.array(sorted(pauses)).ravel()
@@ -330,11 +332,12 @@ def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: flo
     Samples weigh by the distance they cover, so that standing still does not pull the line. Running sums make it linear
     in the number of samples. NaN where the window holds less than a quarter of its length of known altitude.
     """
-    weight = np.where(np.isfinite(altitude_m), covered_m, 0.0)
+    is_known = np.isfinite(altitude_m)
+    weight = np.where(is_known, covered_m, 0.0)
     total = weight.sum()
     if total <= 0:
         return np.full(len(distance_m), np.nan)
-    height = np.where(np.isfinite(altitude_m), altitude_m, 0.0)
+    height = np.where(is_known, altitude_m, 0.0)
     # Centred, or squares of distance would swallow the digits of a hill.
     x = distance_m - (weight @ distance_m) / total
     y = np.where(weight > 0, height - (weight @ height) / total, 0.0)
