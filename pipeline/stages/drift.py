@@ -102,10 +102,7 @@ def drift(
     drifts = _with_onsets(
         estimable, expected, [slope_errors[str(entry.name["athlete_id"])] for entry in estimable], seed
     )
-    reaches = [
-        attendance.of(str(entry.name["athlete_id"]), corrected.fit.design)
-        for entry, (corrected, _) in zip(estimable, drifts, strict=True)
-    ]
+    reaches = [attendance.of(corrected.fit.design) for corrected, _ in drifts]
     changes = _broken_changes(drifts, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
     of_runs = _onsets_of_runs([corrected.fit for corrected, _ in drifts], seed)
     estimates = iter(zip(drifts, reaches, changes, of_runs, strict=True))
@@ -148,25 +145,24 @@ def _slope_errors(splits: pl.DataFrame, steady_pct: float, rough_pct: float) -> 
 
 
 class _Attendance:
-    """Which whole splits of an athlete there were, to be held against those that entered."""
+    """Which whole splits of runs there were, to be held against those that entered."""
 
     def __init__(self, splits: pl.DataFrame, inclusion: Inclusion) -> None:
         middle = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
-        whole = splits.filter(inclusion.is_whole()).select("athlete_id", "run_id", middle=middle)
-        self._whole = whole.partition_by("athlete_id", as_dict=True, include_key=False)
+        whole = splits.lazy().filter(inclusion.is_whole()).select("run_id", middle=middle).collect()
+        self._middles: dict[str, list[float]] = {}
+        for run_id, of_split in whole.iter_rows():
+            self._middles.setdefault(run_id, []).append(of_split)
         self._half_split = 0.5 * inclusion.split_length_m / TEN_KM
         self._of_runs: dict[tuple[str, ...], tuple[float, Array]] = {}
 
-    def of(self, athlete_id: str, design: Design) -> _Reach:
+    def of(self, design: Design) -> _Reach:
         """How far the runs of a design went, and what of them entered."""
-        runs = (athlete_id, *design.run_ids)
+        runs = tuple(design.run_ids)
         if runs not in self._of_runs:  # most metrics of an athlete have the same runs
-            by_run: dict[str, list[float]] = {run_id: [] for run_id in design.run_ids}
-            for run_id, middle in self._whole[(athlete_id,)].iter_rows():
-                if run_id in by_run:
-                    by_run[run_id].append(middle)
-            lengths = np.array([max(middles) for middles in by_run.values()]) + self._half_split
-            self._of_runs[runs] = usual_distance(lengths), np.concatenate(list(by_run.values()))
+            by_run = [self._middles[run_id] for run_id in runs]
+            lengths = np.array([max(middles) for middles in by_run]) + self._half_split
+            self._of_runs[runs] = usual_distance(lengths), np.concatenate(by_run)
         return _Reach(*self._of_runs[runs], design.columns[:, DISTANCE])
 
 
