@@ -350,28 +350,20 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     is_varied = within.reshape(-1, within.shape[-1]).any(axis=0)
     varied = np.union1d(np.flatnonzero(is_varied), [VALUE])
     # Splits along the last axis: NumPy is quick where that is long.
-    counts, longest = design.counts, int(design.counts.max())
-    place = np.arange(len(design.run)) + np.repeat(np.arange(len(counts)) * longest - design.first, counts)
-
-    def filled_up(values: Array) -> Array:
-        """Values of splits, which lie along the last axis."""
-        filled = np.zeros((*values.shape[:-1], len(counts) * longest))
-        filled[..., place] = values
-        return filled
-
-    scaled, before = (filled_up(part.swapaxes(-2, -1)) for part in _weighted_and_shifted(design, within[..., varied]))
+    scaled, before = (part.swapaxes(-2, -1).copy() for part in _weighted_and_shifted(design, within[..., varied]))
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
-    of_rho = filled_up(fades)[:, None, :]
-    white = before[..., None, :, :] * of_rho
+    counts = design.counts
+    place = np.arange(len(design.run)) - np.repeat(design.first, counts)
+    blocks = np.zeros((*scaled.shape[:-2], len(RHO), scaled.shape[-2], len(counts), counts.max()))
+    white = before[..., None, :, :] * fades[:, None, :]
     np.subtract(scaled[..., None, :, :], white, out=white)
-    white /= np.sqrt(1 - of_rho**2)
-    blocks = white.reshape(*white.shape[:-1], len(counts), longest).swapaxes(-3, -2)
+    white /= np.sqrt(1 - fades**2)[:, None, :]
+    blocks[..., design.run, place] = white
+    blocks = blocks.swapaxes(-3, -2)
     whole = blocks @ blocks.swapaxes(-2, -1)
     level, length = whole[..., :-1, -1], whole[..., -1, -1]
-    products = level[..., :, None] * level[..., None, :]
-    products /= length[..., None, None]
-    np.subtract(whole[..., :-1, :-1], products, out=products)
+    products = whole[..., :-1, :-1] - level[..., :, None] * level[..., None, :] / length[..., None, None]
     if len(varied) < within.shape[-1]:
         of_varied, products = products, np.zeros((*whole.shape[:-2], within.shape[-1], within.shape[-1]))
         products[..., varied[:, None], varied] = of_varied
