@@ -110,10 +110,11 @@ def drift(
         row = _entered(entry, inclusion)
         if entry.is_estimable(inclusion):
             (corrected, hinge), reach, change, hinges = next(estimates)
-            row |= _athlete_row(corrected, hinge, change, reach.usual_distance) | reach.shares()
+            levels = _fresh_levels(corrected)
+            row |= _athlete_row(corrected, levels, hinge, change, reach.usual_distance) | reach.shares()
             if corrected.fit.collinearity > max_collinearity:
                 row |= _collinear(float(corrected.fit.collinearity))
-            run_rows.append(_run_rows(entry.name, corrected, hinges))
+            run_rows.append(_run_rows(entry.name, corrected, levels, hinges))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -270,7 +271,7 @@ def _broken_changes(
 
 
 def _athlete_row(
-    corrected: Corrected, hinge: Onset | None, along_break: Change | None, distance: float
+    corrected: Corrected, levels: Array, hinge: Onset | None, along_break: Change | None, distance: float
 ) -> dict[str, object]:
     fitted = corrected.fit
     df = float(fitted.drift_df)
@@ -281,7 +282,7 @@ def _athlete_row(
     of_speed = sum(passed_on.get(cause, 0.0) for cause in (SPEED, SPEED_SQUARED, PACE_VARIANCE))
     of_slope = passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)
     row: dict[str, object] = {
-        "fresh_level": float(np.exp(_fresh_levels(corrected).mean())),
+        "fresh_level": float(np.exp(levels.mean())),
         # What is left of the change along the distance once the warm-up is out, over its lengths.
         "raw_pct_per_10km": _percent(corrected.drift + of_speed + of_slope),
         "drift_pct_per_10km": _percent(corrected.drift),
@@ -340,7 +341,9 @@ def _means(design: Design, columns: Array) -> Array:
     return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
 
 
-def _run_rows(name: dict[str, object], corrected: Corrected, onsets: Sequence[Onset | None]) -> _Columns:
+def _run_rows(
+    name: dict[str, object], corrected: Corrected, levels: Array, onsets: Sequence[Onset | None]
+) -> _Columns:
     """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
 
     What runs share of it is returned in full: the product of two runs' `drift_shared` (or `level_shared`) is the
@@ -370,7 +373,7 @@ def _run_rows(name: dict[str, object], corrected: Corrected, onsets: Sequence[On
         "run_id": fitted.design.run_ids,
         **{key: [str(word)] * len(along) for key, word in name.items()},
         "n_splits": fitted.design.counts,
-        "fresh_level": np.exp(_fresh_levels(corrected)),
+        "fresh_level": np.exp(levels),
         "raw_pct_per_10km": 100 * np.expm1(raw),
         "drift_pct_per_10km": 100 * np.expm1(estimate),
         "drift_low": 100 * np.expm1(estimate - margin_of_error),
