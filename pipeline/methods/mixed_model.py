@@ -120,13 +120,12 @@ class Design:
             return self
         design = replace(self, weight=weight)
         if not is_other.all():
-            places_of_others = np.flatnonzero(is_other).tolist()
-            others = design.of_metrics(places_of_others)
-            parts = zip(self.products_by_rho, others.products_by_rho, strict=True)
-            vars(design)["products_by_rho"] = tuple(_with_others(part, places_of_others, other) for part, other in parts)
+            others = np.flatnonzero(is_other).tolist()
+            of_others = design.of_metrics(others)
+            parts = zip(self.products_by_rho, of_others.products_by_rho, strict=True)
+            vars(design)["products_by_rho"] = tuple(_with_others(part, others, other) for part, other in parts)
             for places, known in self._known_likelihoods.items():
-                own = _with_others(known, places_of_others, others.likelihoods(places))
-                design._known_likelihoods[places] = own
+                design._known_likelihoods[places] = _with_others(known, others, of_others.likelihoods(places))
         return design
 
     def of_metrics(self, place: int | list[int] | None) -> Design:

@@ -341,9 +341,7 @@ def _means(design: Design, columns: Array) -> Array:
     return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
 
 
-def _run_rows(
-    name: dict[str, object], corrected: Corrected, levels: Array, onsets: Sequence[Onset | None]
-) -> _Columns:
+def _run_rows(name: dict[str, object], corrected: Corrected, levels: Array, onsets: Sequence[Onset | None]) -> _Columns:
     """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
 
     What runs share of it is returned in full: the product of two runs' `drift_shared` (or `level_shared`) is the

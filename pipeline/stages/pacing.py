@@ -91,8 +91,8 @@ def _walking(splits: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     whole = (
         splits.lazy()
         .filter(inclusion.is_whole(), pl.col("run_share").is_not_null())
+        .sort("run_id", "km")
         .select("run_id", "run_share", distance=(pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM)
-        .sort("run_id", maintain_order=True)
         .collect()
     )
     run = whole["run_id"].rle_id().to_numpy()
@@ -105,8 +105,8 @@ def _walking(splits: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
         return row
     walked = 100 * (1 - run_share)
     from_mean = distance - np.bincount(run, distance)[run] / counts[run]
-    products, squares = (np.bincount(run, of_split)[counts > 0] for of_split in (from_mean * walked, from_mean**2))
-    slope, margin = _jackknifed(products, squares)
+    sums: list[Array] = [np.bincount(run, of_split).astype(float) for of_split in (from_mean * walked, from_mean**2)]
+    slope, margin = _jackknifed(*(of_runs[counts > 0] for of_runs in sums))
     row["walk_points_per_10km"] = slope
     if (run_share < 1).any():
         row |= {"walk_low": slope - margin, "walk_high": slope + margin}
