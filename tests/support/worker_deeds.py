@@ -111,11 +111,20 @@ def halves(items: tuple[Item, ...]) -> Sequence[tuple[Item, ...]]:
 
 
 def running() -> set[int]:
-    """Worker processes of this process."""
-    result = subprocess.run(
-        ["pgrep", "-P", f"{os.getpid()}", "-f", "pipeline.workers.process"], capture_output=True, text=True, check=False
-    )
-    return {int(word) for word in result.stdout.split()}
+    """Worker processes of this process: those that it started, and those that its seeds forked."""
+    forked = [_children_of(seed, "pipeline.workers.seed") for seed in seeds()]
+    return _children_of(os.getpid(), "pipeline.workers.process").union(*forked)
+
+
+def seeds() -> set[int]:
+    """Seeds of this process."""
+    return _children_of(os.getpid(), "pipeline.workers.seed")
+
+
+def _children_of(parent: int, program: str) -> set[int]:
+    words = ["pgrep", "-P", f"{parent}", "-f", program]
+    found = subprocess.run(words, capture_output=True, text=True, check=False).stdout
+    return {int(word) for word in found.split()}
 
 
 SECOND = Limits(item_s=1)
