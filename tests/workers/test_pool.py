@@ -24,6 +24,7 @@ from tests.support.worker_deeds import (
     described,
     first_of,
     halves,
+    is_alive,
     raise_value_error,
     running,
     say,
@@ -362,11 +363,6 @@ def are_gone_within(seconds: float, pids: set[int]) -> bool:
             return False
         time.sleep(0.05)
     return True
-
-
-def is_alive(pid: int) -> bool:
-    told = subprocess.run(["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True, check=False).stdout
-    return bool(told.strip()) and not told.startswith("Z")
 
 
 @pytest.mark.slow

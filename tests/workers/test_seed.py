@@ -16,7 +16,7 @@ import pytest
 
 from pipeline.refresh import REFRESH_LOADS
 from pipeline.workers.pool import Mapper, workers
-from tests.support.worker_deeds import HANGS_S, described, running, seeds, work
+from tests.support.worker_deeds import HANGS_S, described, forked_by, is_alive, seeds, work
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="elsewhere all workers are started")
 
@@ -35,13 +35,12 @@ def parent_of(_shared: None, _item: int) -> int:
 
 
 def test_all_workers_are_forked_from_one_seed_also_in_place_of_one_that_was_lost(mapper: Mapper):
-    (seed,), before = seeds(), running()
+    (seed,) = seeds()
     assert set(mapper(parent_of, None, range(4))) == {seed}
     lost = list(mapper(work, "", ["leaves"] * 3, lost=described))
     assert lost == ["leaves: it ended its process (exit code 3)"] * 3
     assert set(mapper(parent_of, None, range(4))) == {seed}
-    assert len(running() - before) == 2
-    assert len(running()) == len(before)
+    assert len(forked_by(seed)) == 2
 
 
 def test_one_worker_needs_no_seed():
@@ -79,10 +78,10 @@ def test_a_seed_that_is_killed_ends_its_workers_and_costs_no_item(mapper: Mapper
     (seed,) = seeds()
     results = mapper(work, "", ["takes a moment", 1, "takes a moment", "takes a moment", 2, 3], lost=described)
     first = next(results)
-    forked = running()
+    forked = forked_by(seed)
     os.kill(seed, signal.SIGKILL)
     assert sorted([first, *results]) == ["1", "2", "3", *["takes a moment"] * 3]
-    assert not running() & forked
+    assert not any(map(is_alive, forked))
     assert set(mapper(parent_of, None, range(4))) == {os.getpid()}
 
 
