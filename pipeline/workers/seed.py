@@ -32,7 +32,7 @@ from pipeline.workers.start import start
 CAN_FORK = sys.platform == "linux"
 
 #: Polars starts it as it is imported, to delete what queries spilled to the disk. Where none ran it waits for a message
-#: and has nothing locked.
+#: and has nothing locked; in a worker, which lacks it, queries that spill were seen to end as well.
 _HARMLESS_THREADS = frozenset({"polars-ooc-clea"})
 
 _FORK, _KILL, _WAIT = "fork", "kill", "wait"
