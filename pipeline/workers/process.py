@@ -73,6 +73,7 @@ def import_all(loads: str) -> None:
         for module in loads.split():
             import_module(module)
     finally:
+        gc.freeze()  # nor is there any later; in workers that were forked it would copy the pages of all of them
         gc.enable()
 
 

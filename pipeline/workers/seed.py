@@ -10,7 +10,6 @@ library, such as those of Polars, which the first query starts. The pool then st
 from __future__ import annotations
 
 import ctypes
-import gc
 import os
 import signal
 import sys
@@ -134,7 +133,6 @@ def fork_workers(loads: str, pipe: Connection) -> NoReturn:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # of the keyboard, which is for the parent
     with suppress(Exception):  # a worker reports it: it tries the same again
         import_all(loads)
-    gc.freeze()  # or looking for garbage would copy the pages of all modules into each worker
     workers: dict[int, int] = {}
     # Only now, since there was nothing to be killed before.
     signal.signal(signal.SIGTERM, lambda *_: _end(workers))
