@@ -139,10 +139,10 @@ def compare_ways_to_read(link: bytes) -> None:
     in_place = ("few_messages", "sound_records")
     with patch.multiple("pipeline.formats.fit_messages", **dict.fromkeys(in_place, lambda _: None)):
         expected = _read(link)
+    if expected is None or expected.damage is not None:
+        return  # in place, a fault in a field that is not read is not seen
     found = _read(link)
-    if found is None or expected is None:
-        assert found is expected
-        return
+    assert found is not None
     for one in fields(Messages):
         values, others = getattr(found, one.name), getattr(expected, one.name)
         if one.name in ("records", "sessions", "events", "laps"):
