@@ -281,6 +281,7 @@ def _pictures(
                 "curve": curve_picture(row, course[0]["start_level"], against_speed, language),
                 "season": season.picture(row),
                 "margin": language.number(row["smallest_change_at_usual_distance_pct"], 1),
+                "smallest_change": language.number(row["smallest_change_pct"], 1),
                 "has_break": row["onset_km"] is not None,
                 "is_level": metric.is_level_only,
                 "finding": language(f"finding.{row['finding']}"),

@@ -127,6 +127,18 @@ _LINES = """(all) => all.map((one) => {
 })"""
 
 
+def test_a_month_is_framed_where_what_is_too_small_to_matter_is_a_band(browser: Browser, pages: Path):
+    watched = Watched(browser, viewport=WIDE)
+    page = watched.open(pages / "athletes/brine/index.html")
+    season = page.locator("figure[data-picture=season]:visible")
+    assert "too small to matter: within ±2.0 %" in season.locator(".key").inner_text()
+    fill = "(one) => getComputedStyle(one).fill"
+    assert season.locator(".stage .interval").first.evaluate(fill) == "none"
+    assert season.locator(".key .interval").evaluate(fill) == "none"
+    assert season.locator(".stage .margin").first.evaluate(fill) != "none"
+    watched.close()
+
+
 # --- A run ------------------------------------------------------------------------------------------------------------
 
 
