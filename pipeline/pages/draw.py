@@ -74,11 +74,13 @@ def draw(pages: Pages, athlete_id: str | None) -> None:
 
 def draw_squad(pages: Pages, task: SquadTask) -> tuple[int, SquadRow | None]:
     """Draw pages of a squad of a large club; returns of how many athletes, and its row of the index or None."""
-    with written_here(pages.built) as here, _without_garbage_collection():
-        club = club_rows(pages, task.page)
+    with written_here(pages.built) as here:
+        club = club_rows(pages, task)
         for athlete_id in task.athletes:
-            _draw_athlete(pages, club, here, athlete_id)
-        return len(task.athletes), None if task.athletes else _draw_squad(pages, club, task.page, here)
+            with _without_garbage_collection():  # of one at a time: what templates leave behind holds all pictures
+                _draw_athlete(pages, club, here, athlete_id)
+        with _without_garbage_collection():
+            return len(task.athletes), None if task.athletes else _draw_squad(pages, club, task.page, here)
 
 
 def draw_squads(pages: Pages, drawn: tuple[Sequence[SquadRow], Sequence[SectionFiles]]) -> None:
