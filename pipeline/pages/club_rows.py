@@ -7,7 +7,7 @@ import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -18,6 +18,7 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
+from pipeline.pages.file_counts import splits_of
 from pipeline.pages.language import Language
 from pipeline.pages.squads import DIVIDED, FINDINGS, SquadTask, rows_of
 from pipeline.pages.units import Units
@@ -144,6 +145,10 @@ class ClubRows:
         if "athlete_id" in rows.columns:
             return rows
         return rows.join(self.table("runs").select("run_id", "athlete_id"), on="run_id", how="inner")
+
+    def splits(self) -> Iterator[pl.DataFrame]:
+        """The splits of everyone, of some athletes at a time."""
+        return splits_of(self._built, self.athletes)
 
     @cached_property
     def athletes(self) -> list[str]:
