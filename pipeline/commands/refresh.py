@@ -112,6 +112,7 @@ def bring_up_to_date(
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
 
+        gc.freeze()
         gc.enable()
         contents, before = read_inbox(inbox), _ledger_before(store)
         with progress_bar(f"Reading {len(contents.files)} files") as progress:

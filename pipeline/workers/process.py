@@ -64,6 +64,7 @@ def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
         answer = READY
     except Exception as error:
         answer = _packed_error(error)
+    gc.freeze()  # nor is there any later
     gc.enable()
     with suppress(EOFError, OSError):
         while True:
