@@ -67,7 +67,7 @@ def sockets_of(_shared: None, _item: int) -> frozenset[str]:
 
 def test_a_worker_has_its_own_pipe_open_and_none_of_another_worker_or_the_seed(mapper: Mapper):
     list(mapper(work, "", ["leaves"], lost=described))  # the one in its place is forked when the seed has a past
-    held = set(mapper(sockets_of, None, range(8)))
+    held = set(mapper(sockets_of, None, range(20)))
     assert [len(sockets) for sockets in held] == [1, 1]
 
 
