@@ -7,7 +7,7 @@ import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -22,7 +22,15 @@ from pipeline.pages.language import Language
 from pipeline.pages.squads import DIVIDED, FINDINGS, SquadPage, rows_of
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
-from pipeline.store.layout import files_of, partition, read_contents, read_partitions, read_rows, table_folder
+from pipeline.store.layout import (
+    files_of,
+    partition,
+    read_columns,
+    read_contents,
+    read_partitions,
+    read_rows,
+    table_folder,
+)
 from pipeline.tables import PARTITIONED, empty
 
 _NAMES, _NOTES, _KEY = (Path("known") / name for name in ("names.json", "notes.json", "page_key"))
@@ -124,6 +132,10 @@ class ClubRows:
             self._tables[name] = {key: part for (key,), part in parts.items()}
         own = self._tables[name].get(athlete_id)
         return empty(name) if own is None else own
+
+    def splits(self, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
+        """Some columns of the splits, of some athletes after others."""
+        return read_columns(self._built, "splits", self.athletes, columns)
 
     def digest(self, name: str, athlete_id: str, shown: Callable[[pl.DataFrame], pl.DataFrame] | None = None) -> str:
         """A digest of an athlete's rows of a table; the same in all processes of one version of the library.

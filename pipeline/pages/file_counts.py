@@ -43,6 +43,11 @@ class FileCounts:
         return FileCounts(*both)
 
 
+def counted_of_splits(registry: Registry) -> list[str]:
+    """The columns of `splits` that are counted."""
+    return ["run_id", *(metric.column for metric in registry.metrics)]
+
+
 def file_counts(
     ledger: pl.DataFrame,
     runs: pl.DataFrame,
@@ -50,7 +55,11 @@ def file_counts(
     splits: Iterable[pl.DataFrame],
     registry: Registry,
 ) -> FileCounts:
-    """Count rows of `recordings`, `runs` and `exclusions`, and what is in the splits of one athlete after another."""
+    """Count rows of `recordings`, `runs` and `exclusions`, and what is in splits.
+
+    Args:
+        splits: their columns `counted_of_splits`, of some athletes after others.
+    """
     measured = [pl.col(metric.column).is_not_null().any() for metric in registry.metrics]
     missing = Counter[str]()
     for own in splits:

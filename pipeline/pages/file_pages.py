@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import polars as pl
 
 from pipeline.core.reasons import words
 from pipeline.pages.club_rows import ClubRows
-from pipeline.pages.file_counts import FileCounts, file_counts
+from pipeline.pages.file_counts import FileCounts, counted_of_splits, file_counts
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import excluded_words
 from pipeline.pages.squads import SectionFiles, SquadPage
@@ -25,7 +26,7 @@ FILES_PER_PAGE = 2000
 
 def file_pages(club: ClubRows, language: Language) -> list[Context]:
     """What the pages of files show: counts, devices, missing readings, then every file, on several pages if needed."""
-    splits = (club.own("splits", name) for name in club.athletes)
+    splits = club.splits(counted_of_splits(language.registry))
     ledger, runs, exclusions = (club.table(name) for name in ("recordings", "runs", "exclusions"))
     about = _about(file_counts(ledger, runs, exclusions, splits, language.registry), language)
     return [{**about, **page} for page in _listed(ledger, "files", club, language)]
@@ -104,8 +105,12 @@ def _file(row: Row, club: ClubRows, language: Language) -> Context:
         owner = club.owner(row["athlete_id"], language)
         return {"path": f"{owner}, {row['sha256'][:8]}", "status": status, "reason": "", "fix": ""}
     place = f" ({language('run.session', n=row['session'])})" if row["session"] > 1 else ""
-    reason, fix = words(row["reasons"], language.code)
+    reason, fix = _words(row["reasons"], language.code)
     return {"path": row["path"] + place, "status": status, "reason": reason, "fix": fix, "format": row["format"]}
+
+
+#: Most files are runs with the same quantities.
+_words = lru_cache(maxsize=256)(words)
 
 
 def _named(counts: Mapping[str | None, int], unnamed: str) -> Mapping[str, int]:

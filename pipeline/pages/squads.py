@@ -22,11 +22,11 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.core.places import files_below
-from pipeline.pages.file_counts import FileCounts, file_counts
+from pipeline.pages.file_counts import FileCounts, counted_of_splits, file_counts
 from pipeline.pages.language import Language
 from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.history import RECORD
-from pipeline.store.layout import files_of, read_file, read_partitions, read_rows
+from pipeline.store.layout import files_of, read_columns, read_file, read_rows
 from pipeline.store.sections import Section, section_of
 from pipeline.tables import empty, in_order
 
@@ -225,7 +225,7 @@ def divide(pages: Pages, task: Division) -> SectionFiles:
     for page, own in tables.items():
         write_bundle(built, f"{_FOLDER}/{page}/{section.number}", own)
     ledger, exclusions = (_of_section(built, name, section) for name in ("recordings", "exclusions"))
-    splits = (read_partitions(built, "splits", athlete_id) for athlete_id in task.page_of)
+    splits = read_columns(built, "splits", list(task.page_of), counted_of_splits(pages.settings.registry))
     refused = ledger.filter(pl.col("status") == "rejected")
     return SectionFiles(
         file_counts(ledger, runs, exclusions, splits, pages.settings.registry),
