@@ -42,6 +42,7 @@ from pipeline.pages.athlete_tables import as_shown
 from pipeline.pages.cells import heads, table
 from pipeline.pages.club_pages import index_page, squad_page, squads_page
 from pipeline.pages.club_rows import ClubRows, Pages, club_rows, run_name
+from pipeline.pages.compiled import CompiledTemplates
 from pipeline.pages.file_pages import club_file_pages, file_pages, squad_file_pages
 from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.methods_page import methods_page
@@ -345,6 +346,7 @@ def _templates(language: Language) -> jinja2.Environment:
         lstrip_blocks=True,
         auto_reload=False,
         extensions=[_ConstantTexts],
+        bytecode_cache=CompiledTemplates(language.code, _digest([code_digest(), _templates_digest()])),
     )
     environment.globals |= {
         "texts": catalogue(TEXTS, language.code), "t": language, "units": language.units, "table": table,

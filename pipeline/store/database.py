@@ -97,21 +97,27 @@ def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> 
         keys = ", ".join(schema_of(table, registry).primary_key())
         # Rows of the largest tables stay in the order of their files' paths: to sort them takes a third more memory.
         order = "" if table in PARTITIONED else f" ORDER BY {keys}"
-        yield table, [
-            f"CREATE TABLE {table} AS {_rows(table, source, registry)}{order}",
-            f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})",
-            *_comments("TABLE", table, meaning_of(table), _meanings(table, registry)),
-        ]
+        yield (
+            table,
+            [
+                f"CREATE TABLE {table} AS {_rows(table, source, registry)}{order}",
+                f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})",
+                *_comments("TABLE", table, meaning_of(table), _meanings(table, registry)),
+            ],
+        )
     columns = run_splits_columns(registry)
     listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
     meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
     meanings = {
         f"{table}.{name}": text for table in ("splits", "runs") for name, text in _meanings(table, registry).items()
     }
-    yield "run_splits", [
-        f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)",
-        *_comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()}),
-    ]
+    yield (
+        "run_splits",
+        [
+            f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)",
+            *_comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()}),
+        ],
+    )
 
 
 def _view(built: Path, table: str, registry: Registry) -> Iterator[str]:
