@@ -14,6 +14,7 @@ from pipeline.core.resources import own_version
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import DATABASE, BuildContext
+from pipeline.refresh.published_before import published_before
 from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.database import write_database
 from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, write_exports, write_rejected
@@ -69,10 +70,16 @@ def _of_section(context: BuildContext, section: Section, number: int) -> dict[st
     as_they_are = [name for name in kept_parts() if name in TABLES and name not in made_in_parts and number == 0]
     read = {"runs", *as_they_are, *(name for function in parts[number] for name in function.reads)}
     frames = {name: context.kept.of(name, section) for name in kept_parts() if name in read}
+    made = {name: frames[name] for name in as_they_are}
+    before = published_before(context, section, parts[number])
+    if before is not None:
+        frames = {name: context.kept.of_athletes(name, section, before.changed) for name in frames}
     n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
     pieces = [_made(context, parts[number], piece, frames) for piece in section.overlapping(section.of * n_pieces)]
-    made = {name: frames[name] for name in as_they_are}
-    return made | {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
+    by_part = {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
+    if before is not None:
+        by_part = {name: before.joined_to(name, rows) for name, rows in by_part.items()}
+    return made | by_part
 
 
 def _made(
