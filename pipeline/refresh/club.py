@@ -68,12 +68,13 @@ def _of_section(context: BuildContext, section: Section, number: int) -> dict[st
     parts = [[function for _, function in part] for part in parts_by_athlete()]
     made_in_parts = {name for part in parts for function in part for name in function.writes}
     as_they_are = [name for name in kept_parts() if name in TABLES and name not in made_in_parts and number == 0]
-    read = {"runs", *as_they_are, *(name for function in parts[number] for name in function.reads)}
-    frames = {name: context.kept.of(name, section) for name in kept_parts() if name in read}
-    made = {name: frames[name] for name in as_they_are}
+    made = {name: context.kept.of(name, section) for name in as_they_are}
+    read = {"runs", *(name for function in parts[number] for name in function.reads)}.intersection(kept_parts())
     before = published_before(context, section, parts[number])
-    if before is not None:
-        frames = {name: context.kept.of_athletes(name, section, before.changed) for name in frames}
+    if before is None:
+        frames = {name: made[name] if name in made else context.kept.of(name, section) for name in read}
+    else:
+        frames = {name: context.kept.of_athletes(name, section, before.changed) for name in read}
     n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
     pieces = [_made(context, parts[number], piece, frames) for piece in section.overlapping(section.of * n_pieces)]
     by_part = {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
