@@ -60,8 +60,7 @@ def read_messages(link: bytes) -> Messages:
         Refused: it is damaged before its first record.
     """
     try:
-        with _unprinted_panics():
-            messages = _read_fast(link)
+        messages = _read_fast(link)
     except (KeyboardInterrupt, SystemExit, MemoryError):
         raise
     except BaseException:
@@ -87,10 +86,11 @@ def _read_fast(link: bytes) -> Messages:
     plain = sound_records(link) if has_outline and not messages.described else None
     if plain is not None:
         return replace(messages, records=plain)
-    records = fitfast.records(link)
-    if records and not {"distance", "speed", "enhanced_speed"} & set(records):
-        packed = [message.get("compressed_speed_distance") for message in fitfast.parse(link).get("record", [])]
-        return replace(messages, records=records, packed=packed)
+    with _unprinted_panics():
+        records = fitfast.records(link)
+        if records and not {"distance", "speed", "enhanced_speed"} & set(records):
+            packed = [message.get("compressed_speed_distance") for message in fitfast.parse(link).get("record", [])]
+            return replace(messages, records=records, packed=packed)
     return replace(messages, records=records)
 
 
@@ -118,14 +118,16 @@ def _about(header: bytes, messages: bytes) -> tuple[int | None, str | None, int 
 
 def _by_columns(link: bytes) -> Messages:
     """The same as the outline gives, by decoding the whole file, for sound files that only the fast decoder reads."""
-    whole = fitfast.parse(link, enum_names=False)
+    with _unprinted_panics():
+        whole = fitfast.parse(link, enum_names=False)
+        sessions, events, laps = (fitfast.records(link, kind) for kind in ("session", "event", "lap"))
     kinds = [message.get("type") for message in whole.get("file_id", [])]
     sports = [message.get("sport") for message in whole.get("sport", [])]
     return Messages(
         records={},
-        sessions=fitfast.records(link, "session"),
-        events=fitfast.records(link, "event"),
-        laps=fitfast.records(link, "lap"),
+        sessions=sessions,
+        events=events,
+        laps=laps,
         file_type=kinds[0] if kinds else None,
         sport=sports[-1] if sports else None,
         described=[_described(message) for message in whole.get("field_description", [])],

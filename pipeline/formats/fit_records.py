@@ -12,9 +12,9 @@ protocol.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +28,7 @@ Columns = dict[str, npt.NDArray[np.float64]]
 _TIME = 253
 #: Messages by which a file describes fields of its own.
 _DESCRIBING = (206, 207)
-#: Message → the fields that are read of it in place.
+#: Message of an outline → the fields that are read of it in place.
 SESSION, LAP, EVENT, FILE_ID, SPORT = 18, 19, 21, 0, 12
 _STARTS = Field("start_time", UINT32, 1, -UNIX_OF_FIT_EPOCH)
 _FEW = {
@@ -39,6 +39,7 @@ _FEW = {
     SPORT: {},
     **{kind: {} for kind in _DESCRIBING},
 }
+_READ: Mapping[int, Mapping[int, Field]] = {RECORD: FIELDS, **_FEW}
 #: Fields that say what kind of file it is, by which device and of which sport: nothing that differs from run to run.
 _LASTING = {FILE_ID: frozenset({0, 1, 2, 8}), SPORT: frozenset({0})}
 #: Speed and distance in three bytes, which only a decoder that goes message by message can add up.
@@ -68,21 +69,17 @@ def sound_records(link: bytes) -> Columns | None:
         return None
     if not has_right_checksums(link):
         return None
-    blocks = _blocks(link, header_size, {RECORD: FIELDS})
+    blocks = _blocks(link, header_size, (RECORD,))
     if not blocks or len(blocks) > _MOST_BLOCKS:
         return None
     numbers = set().union(*(block.numbers for block in blocks))
     is_unusual = _PACKED in numbers or not numbers & _PROGRESS or any(pair <= numbers for pair in _TWICE)
     if is_unusual or not all(_TIME in block.numbers for block in blocks):
         return None
-    height = sum(block.n_messages for block in blocks)
-    columns = {number: np.full(height, np.nan) for number in sorted(numbers & FIELDS.keys())}
-    first = 0
-    for block in blocks:
-        rows = np.frombuffer(link, block.dtype, block.n_messages, block.place)
-        for number in block.numbers & columns.keys():
-            columns[number][first : first + block.n_messages] = _values(rows[str(number)], FIELDS[number])
-        first += block.n_messages
+    columns = {
+        number: np.concatenate([_column(link, block, number, FIELDS[number]) for block in blocks])
+        for number in sorted(numbers & FIELDS.keys())
+    }
     named = {FIELDS[number].name: values for number, values in columns.items()}
     return named | {
         f"enhanced_{FIELDS[number].name}": _widened(columns[number], number) for number in _NARROW & numbers
@@ -127,8 +124,9 @@ def _lasting(link: bytes, block: _Block) -> bytes:
 
 def _values(raw: npt.NDArray[np.generic], field: Field) -> npt.NDArray[np.float64]:
     """Numbers in the profile's unit; NaN where there is no reading."""
-    values = raw.astype(np.float64)
-    values[values == TYPES[field.base][1]] = np.nan
+    values, is_missing = raw.astype(np.float64), raw == TYPES[field.base][1]
+    if is_missing.any():
+        values[is_missing] = np.nan
     if field.base == SINT32:
         return values * (180 / 2**31)
     return values if field.scale == 1 and not field.offset else values / field.scale - field.offset
@@ -158,11 +156,11 @@ class _Block:
     numbers: frozenset[int]
 
 
-def _blocks(link: bytes, place: int, kinds: Mapping[int, Mapping[int, Field]]) -> list[_Block] | None:
+def _blocks(link: bytes, place: int, kinds: Collection[int]) -> list[_Block] | None:
     """The blocks of some kinds of messages in a file; None where messages do not fit it, or one of those the profile.
 
     Args:
-        kinds: the fields to be read of each.
+        kinds: of `_READ`.
     """
     layouts: dict[int, tuple[int, int, bytes, tuple[np.dtype[np.void], frozenset[int]] | None]] = {}
     blocks, end = [], len(link) - 2
@@ -173,7 +171,7 @@ def _blocks(link: bytes, place: int, kinds: Mapping[int, Mapping[int, Field]]) -
         if header & 0x40:
             local, size, number, after = definition_of(link, place)
             definition = link[place:after]
-            layout = _layout(definition, kinds[number]) if number in kinds else None
+            layout = _layout(definition, number) if number in kinds else None
             if definition[2:3] > b"\1" or (number in kinds and layout is None):
                 return None  # of neither order of bytes, or with a message that is not the profile's
             layouts[local], place = (size, number, definition, layout), after
@@ -188,20 +186,24 @@ def _blocks(link: bytes, place: int, kinds: Mapping[int, Mapping[int, Field]]) -
     return blocks if place == end else None
 
 
-def _layout(definition: bytes, fields: Mapping[int, Field]) -> tuple[np.dtype[np.void], frozenset[int]] | None:
-    """A row of messages of a definition, as NumPy names it; None where a field is not as the profile has it."""
-    order = ">" if definition[2] else "<"
+@lru_cache(maxsize=64)
+def _layout(definition: bytes, kind: int) -> tuple[np.dtype[np.void], frozenset[int]] | None:
+    """A row of messages of a definition, as NumPy names it; None where a field is not as the profile has it.
+
+    All files of a device have the same definitions.
+    """
+    order, fields = ">" if definition[2] else "<", _READ[kind]
     names, formats, offsets, size = [], [], [], 1
     for number, width, base in _fields(definition):
         field = fields.get(number)
         if field is not None:
-            kind = np.dtype(order + TYPES[field.base][0])
-            if base != field.base or width != kind.itemsize or str(number) in names:
+            base_type = np.dtype(order + TYPES[field.base][0])
+            if base != field.base or width != base_type.itemsize or str(number) in names:
                 return None
             names.append(str(number))
-            formats.append(kind)
+            formats.append(base_type)
             offsets.append(size)
-        elif number == _PACKED and fields is FIELDS:
+        elif number == _PACKED and kind == RECORD:
             return None
         size += width
     dtype = np.dtype({"names": names, "formats": formats, "offsets": offsets, "itemsize": size})
@@ -235,7 +237,7 @@ def checksum(content: bytes) -> int:
     while len(parts) > 1:
         if len(parts) % 2:
             parts = np.concatenate([np.zeros(1, np.uint16), parts])
-        parts = _forward(n_bytes)[parts[::2]] ^ parts[1::2]
+        parts = _forward(n_bytes).take(parts[::2]) ^ parts[1::2]
         n_bytes *= 2
     return int(_forward(2)[parts].sum())
 

@@ -80,7 +80,7 @@ def covered(readings: Mapping[str, npt.NDArray[Any]], interval_s: Array, tally: 
         clock = np.cumsum(interval_s)
         distance = np.where(known, distance, np.interp(clock, clock[known], distance[known]))
         count_samples(tally, DISTANCE, "between", INTERPOLATED, int((~known).sum()))
-    back = np.diff(distance, prepend=distance[0])
+    back = np.ediff1d(distance, to_begin=0.0)
     step = _forward(distance, back, by_speed, tally) if (back < 0).any() else back
     step, is_mended = _without_frozen(step, by_speed, interval_s, readings["cadence_spm"], tally)
     # Devices write whole seconds: an interval may have lasted one second longer than it says.
@@ -166,10 +166,10 @@ def _frozen_stretches(step: Array, interval_s: Array, cadence: Array) -> list[tu
     """Stretches without any progress that are long enough, in which nobody stood by cadence: first sample, and stop."""
     is_still = (step == 0) & ~(cadence < STAND_BELOW_SPM)
     is_still[0] = False  # no interval ends there
+    if not is_still.any():
+        return []
     edges = np.flatnonzero(np.diff(is_still, append=False))
     firsts, stops = edges[::2] + 1, edges[1::2] + 1
-    if not len(firsts):
-        return []
     clock = np.concatenate([[0.0], np.cumsum(interval_s)])
     is_long = clock[stops] - clock[firsts] >= _SPREAD_FROM.threshold
     return list(zip(firsts[is_long].tolist(), stops[is_long].tolist(), strict=True))

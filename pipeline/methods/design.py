@@ -15,7 +15,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.core.arrays import Array, Mask
-from pipeline.core.inclusion import Inclusion, has_known_slope
+from pipeline.core.inclusion import Inclusion
 from pipeline.methods.mixed_model import DISTANCE, FIRST_CAUSE, VALUE, Design
 from pipeline.methods.warm_up import warm_up_left
 
@@ -134,10 +134,9 @@ def design_of_metrics(entries: Sequence[Entry]) -> Design:
 
 def entries(splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | None = None) -> Iterator[Entry]:
     """What enters for each athlete and metric that was ever measured, or that is among some and was."""
-    usable = inclusion.usable(splits).partition_by("athlete_id", as_dict=True)
-    athletes = splits.sort("athlete_id").partition_by("athlete_id", maintain_order=True, as_dict=True)
-    for (athlete_id,), everything in athletes.items():
-        numbers = Numbers(usable.get((athlete_id,), everything.clear()))
+    usable = by_athlete(inclusion.usable(splits))
+    for athlete_id, everything in sorted(by_athlete(splits).items()):
+        numbers = Numbers(usable.get(athlete_id, everything.clear()))
         reference = numbers.rows["speed_m_s"].median()
         reference = float(reference) if isinstance(reference, float) else None
         for metric in inclusion.registry.metrics:
@@ -149,6 +148,14 @@ def entries(splits: pl.DataFrame, inclusion: Inclusion, only: Collection[str] | 
                     reference,
                     *_entering(numbers, metric.column, reference or 1.0, inclusion),
                 )
+
+
+def by_athlete(rows: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The rows of each athlete; those of one athlete, as stages are mostly given, need not be taken apart."""
+    athletes = rows["athlete_id"].unique()
+    if len(athletes) == 1:
+        return {athletes[0]: rows}
+    return {athlete_id: own for (athlete_id,), own in rows.partition_by("athlete_id", as_dict=True).items()}
 
 
 class Numbers:
@@ -173,8 +180,9 @@ class Numbers:
 
     @cached_property
     def has_known_slope(self) -> npt.NDArray[np.bool_]:
-        """Whether the slope of each split is known."""
-        return self.rows.select(has_known_slope()).to_series().to_numpy()
+        """Whether the slope of each split is known: see `pipeline.core.inclusion.has_known_slope`."""
+        has_slope = ~np.isnan(self["slope_pct"])
+        return has_slope | ~(np.bincount(self.run, weights=has_slope) > 0)[self.run]
 
     @cached_property
     def run_ids(self) -> list[str]:

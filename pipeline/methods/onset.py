@@ -254,10 +254,8 @@ def _best(cast: Votes, slope: float, seed: int) -> Onset | None:
     before = float(slope - passed_on[best] * bend)
 
     signs, counts = draws_of_units(len(votes), seed)
-    scores = signs @ votes
-    np.abs(scores, out=scores)
-    scores /= cast.scale
-    reached = scores.max(axis=1)
+    scores = (votes / cast.scale).T @ signs.T  # draws last: NumPy is quick where the last axis is long
+    reached = np.abs(scores, out=scores).max(axis=0)
     # Signs do not show what units share: it is in the error of what was seen.
     moved = float(abs(cast.moved[best])) if cast.moved is not None else 0.0
     seen = reached[0] / np.hypot(1.0, moved / cast.scale[best])

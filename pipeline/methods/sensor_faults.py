@@ -92,20 +92,21 @@ def _scale(cadence: Array, interval_s: Array, steady_speed_m_s: Array, moving_s:
 def _stuck(run: Mapping[str, npt.NDArray[Any]], quantity: str, clock: Array) -> Mask | None:
     """Samples in stretches at one value that last longer than the quantity ever stays constant."""
     values, limit = run[quantity], STUCK_RULES[quantity]
-    known = np.flatnonzero(values > 0)
-    if len(known) < LEAST_STUCK_SAMPLES:
+    is_known = values > 0
+    n_known = np.count_nonzero(is_known)
+    if n_known < LEAST_STUCK_SAMPLES:
         return None
-    kept = values if len(known) == len(values) else values[known]
-    edges = np.concatenate([[0], np.flatnonzero(kept[1:] != kept[:-1]) + 1, [len(known)]])
-    stretches = np.flatnonzero(np.diff(edges) >= LEAST_STUCK_SAMPLES)
+    kept, clock = (values, clock) if n_known == len(values) else (values[is_known], clock[is_known])
+    edges = np.concatenate([[0], np.flatnonzero(kept[1:] != kept[:-1]) + 1, [n_known]])
+    stretches = np.flatnonzero(edges[1:] - edges[:-1] >= LEAST_STUCK_SAMPLES)
     firsts, lasts = edges[stretches], edges[stretches + 1] - 1
-    lasted_s = clock[known[lasts]] - clock[known[firsts]]
+    lasted_s = clock[lasts] - clock[firsts]
     longest = lasted_s >= limit.threshold
     if not longest.any():
         return None
     resolution = np.min(np.diff(np.unique(kept)), initial=np.inf)
     is_coarse = np.isfinite(resolution) and resolution >= limit.coarse_from
-    samples = np.zeros(len(values), dtype=bool)
+    known, samples = np.flatnonzero(is_known), np.zeros(len(values), dtype=bool)
     for place in np.flatnonzero(longest):
         first, last = int(known[firsts[place]]), int(known[lasts[place]])
         if is_coarse and lasted_s[place] < limit.coarse_threshold:

@@ -62,6 +62,8 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
 
 def best_of_each_start(runs: pl.DataFrame) -> pl.DataFrame:
     """Of recordings with one `run_id` the one that is kept if any of them is."""
+    if not runs["run_id"].is_duplicated().any():
+        return runs
     return _best_first(runs).unique("run_id", keep="first", maintain_order=True)
 
 
@@ -161,6 +163,8 @@ def with_joined_runs(runs: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
 
 def with_joined_recordings(recordings: pl.DataFrame, joins: pl.DataFrame) -> pl.DataFrame:
     """Rows of `recordings`: what was taken from each, and how its clock was aligned."""
+    if joins.is_empty():
+        return recordings
     named = joins.select(
         "path",
         "session",
@@ -206,13 +210,15 @@ _OF_RUNS = ("exclusions", "quality", "splits", "lap_splits")
 def _gathered(shards: Sequence[Measured], registry: Registry) -> Measured:
     whole = Measured.of_parts({part: pl.concat([shard.parts[part] for shard in shards]) for part in shards[0].parts})
     recordings, kept, duplicates = _mark(whole, registry)
+    passing = tuple(path for shard in shards for path in shard.passing)
+    if duplicates.is_empty() and kept.height == whole.runs.height:
+        return replace(whole, passing=passing, duplicates=duplicates)
     # Two recordings of one run may have one name, so each shard has to say which rows come from the one that is kept.
     of_runs: dict[str, list[pl.DataFrame]] = {part: [] for part in _OF_RUNS}
     for shard in shards:
         own = shard.runs.join(kept, on=["path", "session"], how="semi").select("run_id")
         for part, rows in of_runs.items():
             rows.append(getattr(shard, part).join(own, on="run_id", how="semi"))
-    passing = tuple(path for shard in shards for path in shard.passing)
     parts = {part: pl.concat(rows) for part, rows in of_runs.items()}
     gathered = Measured.of_parts({"recordings": recordings, "runs": kept, **parts})
     return replace(gathered, passing=passing, duplicates=duplicates)

@@ -102,10 +102,7 @@ def drift(
     drifts = _with_onsets(
         estimable, expected, [slope_errors[str(entry.name["athlete_id"])] for entry in estimable], seed
     )
-    reaches = [
-        attendance.of(str(entry.name["athlete_id"]), corrected.fit.design)
-        for entry, (corrected, _) in zip(estimable, drifts, strict=True)
-    ]
+    reaches = [attendance.of(corrected.fit.design) for corrected, _ in drifts]
     changes = _broken_changes(drifts, [reach.usual_distance for reach in reaches], warm_up_effect_pct)
     of_runs = _onsets_of_runs([corrected.fit for corrected, _ in drifts], seed)
     estimates = iter(zip(drifts, reaches, changes, of_runs, strict=True))
@@ -113,10 +110,11 @@ def drift(
         row = _entered(entry, inclusion)
         if entry.is_estimable(inclusion):
             (corrected, hinge), reach, change, hinges = next(estimates)
-            row |= _athlete_row(corrected, hinge, change, reach.usual_distance) | reach.shares()
+            levels = _fresh_levels(corrected)
+            row |= _athlete_row(corrected, levels, hinge, change, reach.usual_distance) | reach.shares()
             if corrected.fit.collinearity > max_collinearity:
                 row |= _collinear(float(corrected.fit.collinearity))
-            run_rows.append(_run_rows(entry.name, corrected, hinges))
+            run_rows.append(_run_rows(entry.name, corrected, levels, hinges))
         athlete_rows.append(row)
     return _stacked(run_rows), pl.DataFrame(athlete_rows, schema=_ATHLETE_COLUMNS)
 
@@ -148,25 +146,24 @@ def _slope_errors(splits: pl.DataFrame, steady_pct: float, rough_pct: float) -> 
 
 
 class _Attendance:
-    """Which whole splits of an athlete there were, to be held against those that entered."""
+    """Which whole splits of runs there were, to be held against those that entered."""
 
     def __init__(self, splits: pl.DataFrame, inclusion: Inclusion) -> None:
         middle = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
-        whole = splits.filter(inclusion.is_whole()).select("athlete_id", "run_id", middle=middle)
-        self._whole = whole.partition_by("athlete_id", as_dict=True, include_key=False)
+        whole = splits.lazy().filter(inclusion.is_whole()).select("run_id", middle=middle).collect()
+        self._middles: dict[str, list[float]] = {}
+        for run_id, of_split in whole.iter_rows():
+            self._middles.setdefault(run_id, []).append(of_split)
         self._half_split = 0.5 * inclusion.split_length_m / TEN_KM
         self._of_runs: dict[tuple[str, ...], tuple[float, Array]] = {}
 
-    def of(self, athlete_id: str, design: Design) -> _Reach:
+    def of(self, design: Design) -> _Reach:
         """How far the runs of a design went, and what of them entered."""
-        runs = (athlete_id, *design.run_ids)
+        runs = tuple(design.run_ids)
         if runs not in self._of_runs:  # most metrics of an athlete have the same runs
-            by_run: dict[str, list[float]] = {run_id: [] for run_id in design.run_ids}
-            for run_id, middle in self._whole[(athlete_id,)].iter_rows():
-                if run_id in by_run:
-                    by_run[run_id].append(middle)
-            lengths = np.array([max(middles) for middles in by_run.values()]) + self._half_split
-            self._of_runs[runs] = usual_distance(lengths), np.concatenate(list(by_run.values()))
+            by_run = [self._middles[run_id] for run_id in runs]
+            lengths = np.array([max(middles) for middles in by_run]) + self._half_split
+            self._of_runs[runs] = usual_distance(lengths), np.concatenate(by_run)
         return _Reach(*self._of_runs[runs], design.columns[:, DISTANCE])
 
 
@@ -274,7 +271,7 @@ def _broken_changes(
 
 
 def _athlete_row(
-    corrected: Corrected, hinge: Onset | None, along_break: Change | None, distance: float
+    corrected: Corrected, levels: Array, hinge: Onset | None, along_break: Change | None, distance: float
 ) -> dict[str, object]:
     fitted = corrected.fit
     df = float(fitted.drift_df)
@@ -285,7 +282,7 @@ def _athlete_row(
     of_speed = sum(passed_on.get(cause, 0.0) for cause in (SPEED, SPEED_SQUARED, PACE_VARIANCE))
     of_slope = passed_on.get(SLOPE, 0.0) + passed_on.get(SLOPE_SQUARED, 0.0)
     row: dict[str, object] = {
-        "fresh_level": float(np.exp(_fresh_levels(corrected).mean())),
+        "fresh_level": float(np.exp(levels.mean())),
         # What is left of the change along the distance once the warm-up is out, over its lengths.
         "raw_pct_per_10km": _percent(corrected.drift + of_speed + of_slope),
         "drift_pct_per_10km": _percent(corrected.drift),
@@ -344,7 +341,7 @@ def _means(design: Design, columns: Array) -> Array:
     return np.asarray(design.per_run(columns * weight) / design.per_run(weight))
 
 
-def _run_rows(name: dict[str, object], corrected: Corrected, onsets: Sequence[Onset | None]) -> _Columns:
+def _run_rows(name: dict[str, object], corrected: Corrected, levels: Array, onsets: Sequence[Onset | None]) -> _Columns:
     """Each run's own level and drift, with the athlete's responses; their uncertainty is part of the interval.
 
     What runs share of it is returned in full: the product of two runs' `drift_shared` (or `level_shared`) is the
@@ -374,7 +371,7 @@ def _run_rows(name: dict[str, object], corrected: Corrected, onsets: Sequence[On
         "run_id": fitted.design.run_ids,
         **{key: [str(word)] * len(along) for key, word in name.items()},
         "n_splits": fitted.design.counts,
-        "fresh_level": np.exp(_fresh_levels(corrected)),
+        "fresh_level": np.exp(levels),
         "raw_pct_per_10km": 100 * np.expm1(raw),
         "drift_pct_per_10km": 100 * np.expm1(estimate),
         "drift_low": 100 * np.expm1(estimate - margin_of_error),

@@ -88,19 +88,26 @@ def _jackknifed(products: Array, along: Array) -> tuple[float, float]:
 
 def _walking(splits: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     """Change of the share of moving time walked, in points per 10 km; without interval where nothing was walked."""
-    rows = splits.filter(inclusion.is_whole(), pl.col("run_share").is_not_null()).filter(
-        pl.len().over("run_id") >= inclusion.min_splits_of_run
+    whole = (
+        splits.lazy()
+        .filter(inclusion.is_whole(), pl.col("run_share").is_not_null())
+        .sort("run_id", "km")
+        .select("run_id", "run_share", distance=(pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM)
+        .collect()
     )
-    row: dict[str, object] = {"n_walked_splits": int((rows["run_share"] < inclusion.min_run_share).sum())}
-    if rows["run_id"].n_unique() < max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
+    run = whole["run_id"].rle_id().to_numpy()
+    is_of_long_run = np.bincount(run)[run] >= inclusion.min_splits_of_run
+    run = run[is_of_long_run]
+    run_share, distance = (whole[column].to_numpy()[is_of_long_run] for column in ("run_share", "distance"))
+    counts = np.bincount(run)
+    row: dict[str, object] = {"n_walked_splits": int((run_share < inclusion.min_run_share).sum())}
+    if np.count_nonzero(counts) < max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):
         return row
-    walked = 100 * (1 - pl.col("run_share"))
-    distance = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
-    from_mean = distance - distance.mean().over("run_id")
-    sums = rows.select("run_id", product=from_mean * walked, square=from_mean**2).group_by("run_id").sum()
-    sums = sums.sort("run_id")
-    slope, margin = _jackknifed(sums["product"].to_numpy(), sums["square"].to_numpy())
+    walked = 100 * (1 - run_share)
+    from_mean = distance - np.bincount(run, distance)[run] / counts[run]
+    sums: list[Array] = [np.bincount(run, of_split).astype(float) for of_split in (from_mean * walked, from_mean**2)]
+    slope, margin = _jackknifed(*(of_runs[counts > 0] for of_runs in sums))
     row["walk_points_per_10km"] = slope
-    if (rows["run_share"] < 1).any():
+    if (run_share < 1).any():
         row |= {"walk_low": slope - margin, "walk_high": slope + margin}
     return row

@@ -42,6 +42,7 @@ LEAST_MOVING_S = 60.0
 _SHARES = tuple(dict.fromkeys(SHARE_OF.values()))
 _STEPS = {each.quantity: each.threshold for each in RULES if each.suspicion == "sudden_step"}
 _FASTER, _HARDLY_RUN = rule("faster_than_records", SPEED), rule("hardly_run", SPORT)
+_TIMES_MISSING = rule("times_missing", CLOCK)
 _BY_FAULT = {suspicion.fault: name for name, suspicion in SUSPICIONS.items() if suspicion.fault is not None}
 
 #: Number of samples by fault.
@@ -138,13 +139,15 @@ def _row(
 
 def _by_fault(counts: _Counts) -> str | None:
     """The first suspicion, in order of weight, that any sample is counted for; impossible values have a threshold."""
+    if not counts:
+        return None
     return next((name for fault, name in _BY_FAULT.items() if fault != IMPOSSIBLE and counts.get(str(fault))), None)
 
 
 def _clock_suspicion(counts: _Counts, n_rows: int) -> str | None:
     if counts.get("moved_on"):
         return "clock_set_back"
-    is_often = counts.get(NO_READING, 0) >= rule("times_missing", CLOCK).threshold * n_rows
+    is_often = counts.get(NO_READING, 0) >= _TIMES_MISSING.threshold * n_rows
     return "times_missing" if is_often else None
 
 
@@ -171,6 +174,7 @@ class _Run:
         self._running_s = float(running_s.sum())
         self._sums: dict[str, tuple[Array, Array]] = {}
         self._minutes = _first_of_each_block(running_s)
+        self._sizes = np.diff(self._minutes, append=len(running_s)).astype(np.float64)
 
     def sport_suspicion(self) -> str | None:
         """Whether hardly any of it was run."""
@@ -216,7 +220,9 @@ class _Run:
         if quantity not in self._sums:
             values = self._samples[quantity].to_numpy()[self._running]
             known = np.isfinite(values)
-            sums = np.add.reduceat(values if known.all() else np.where(known, values, 0.0), self._minutes)
-            sizes = np.diff(self._minutes, append=len(values)) if known.all() else np.add.reduceat(known, self._minutes)
-            self._sums[quantity] = sums, sizes.astype(np.float64)
+            if known.all():
+                self._sums[quantity] = np.add.reduceat(values, self._minutes), self._sizes
+            else:
+                sums = np.add.reduceat(np.where(known, values, 0.0), self._minutes)
+                self._sums[quantity] = sums, np.add.reduceat(known, self._minutes, dtype=np.float64)
         return self._sums[quantity]

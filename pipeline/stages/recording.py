@@ -17,6 +17,7 @@ from pathlib import PurePosixPath
 import numpy as np
 import polars as pl
 
+from pipeline.core.arrays import Array
 from pipeline.core.errors import Refused
 from pipeline.core.metrics import BUILT_IN, Registry
 from pipeline.core.reasons import Because, Reason, because, cut, words
@@ -266,16 +267,12 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
         if not any(readings[column].count() for column in form(registry)):
             return session.rejected(said)
         session = replace(session, lacks_distance=said)
-    # The median, since a few odd times are excluded by the next stage.
-    time_s = readings["time_s"].to_numpy()
-    if content.has_clock and not CLOCK_S[0] <= float(np.median(time_s[~np.isnan(time_s)])) < CLOCK_S[1]:
+    if content.has_clock and not _is_clock_set(readings["time_s"].to_numpy()):
         return session.rejected(_clock_not_set(start_s(content)))
-    # What is missing is not zero either.
     measured = [
         word
         for column, word in registry.worth.items()
-        if (n_missing := readings[column].null_count()) < readings.height
-        and np.count_nonzero(readings[column].to_numpy()) > n_missing
+        if readings[column].count() and (readings[column].min(), readings[column].max()) != (0, 0)
     ]
     reasons = [because(Reason.RUN, quantities=measured)]
     if content.unused:
@@ -290,6 +287,13 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
         damage = because(Reason.DAMAGED, damage=content.damage)
         return replace(session, status="salvaged", reasons=(damage, *reasons))
     return replace(session, reasons=tuple(reasons))
+
+
+def _is_clock_set(time_s: Array) -> bool:
+    """Whether the median is a time that can be right: a few odd times are excluded by the next stage."""
+    known_s = time_s[~np.isnan(time_s)]
+    can_be_right = (known_s >= CLOCK_S[0]) & (known_s < CLOCK_S[1])
+    return bool(can_be_right.all()) or CLOCK_S[0] <= float(np.median(known_s)) < CLOCK_S[1]
 
 
 def _clock_not_set(started_s: float) -> Refused:

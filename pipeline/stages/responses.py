@@ -55,7 +55,7 @@ def responses(
     Returns:
         Rows of the table `responses`: where speed is not exact, the response to it for each size of its error.
     """
-    if of_runs is not None:
+    if of_runs is not None and not set(of_runs).issuperset(splits["run_id"].unique()):
         splits = splits.filter(pl.col("run_id").is_in(list(of_runs)))
     rows: list[dict[str, object]] = []
     estimable = [entry for entry in entries(splits, inclusion) if entry.is_estimable(inclusion)]

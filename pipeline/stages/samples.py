@@ -171,12 +171,10 @@ def samples(
     if not len(rows["time_s"]):
         nothing: Columns = {name: np.empty(0) for name in (*_MADE, *registry.reading_of)}
         return RunSamples(nothing, np.empty(0, dtype=np.intp), tally, 0.0, 0.0, "absent", "unlocated")
-    recorded = {name for name, values in rows.items() if values is not nowhere and np.isfinite(values).any()}
+    recorded = {name for name, values in rows.items() if values is not nowhere}
     readings = apply(impossible(registry), rows, tally, recorded)
     time_s = readings["time_s"]
-    longest_s = max(gap_s, 3 * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else gap_s
-    longest_s = longest_s if recording.grain == "sample" else np.inf
-
+    longest_s = _longest_s(time_s, gap_s) if recording.grain == "sample" else np.inf
     interval_s, paused_s = _intervals(time_s, recording.pauses)
     covered_m, is_mended = covered(readings, interval_s, tally)
     source = speed_source(readings, is_indoors=recording.is_indoors)
@@ -187,10 +185,10 @@ def samples(
     covered_m = np.where(interval_s > 0, covered_m, 0.0)
     # To the millimetre, as published, and what each interval covers as its differences: nothing is lost between them.
     distance_m: Array = np.cumsum(covered_m).round(3)
-    covered_m = np.diff(distance_m, prepend=0.0).round(3)
+    covered_m = np.ediff1d(distance_m, to_begin=distance_m[0]).round(3)
 
-    altitude_m, roughness_m = _altitude(readings["altitude_m"], tally)
-    rough = roughness_m > rough_altitude_m
+    altitude_m = _without_spikes(readings["altitude_m"], tally)
+    rough = _is_rough(altitude_m, rough_altitude_m)
     slope_pct = _slope(distance_m, altitude_m, covered_m, slope_window_rough_m if rough else slope_window_m)
     speed_m_s = _speed(readings["speed_m_s"], interval_s, covered_m, hole | is_mended, tally)
     gait, clean = _gait({**readings, "speed_m_s": speed_m_s, "is_hole": hole}, interval_s, recorded, tally, registry)
@@ -215,13 +213,15 @@ def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
     """Rows in order of time, one per instant: of rows with equal times each column keeps its last value."""
     time_s = readings["time_s"].to_numpy()
     is_timed = np.isfinite(time_s)
-    if (time_s[is_timed] != np.floor(time_s[is_timed])).any():
+    timed_s = time_s[is_timed]
+    if (timed_s != np.floor(timed_s)).any():
         readings = readings.with_columns(pl.col("time_s").round(3))  # as published: nearer instants are one
         time_s = readings["time_s"].to_numpy()
+        timed_s = time_s[is_timed]
     count_samples(tally, WHOLE_ROWS, "no_time", NO_READING, int((~is_timed).sum()))
     is_far = np.zeros(len(time_s), dtype=bool)
-    if is_timed.any() and np.ptp(time_s[is_timed]) > LONGEST_RUN_S:
-        is_far = is_timed & ~(np.abs(time_s - np.median(time_s[is_timed])) <= LONGEST_RUN_S)
+    if len(timed_s) and np.ptp(timed_s) > LONGEST_RUN_S:
+        is_far = is_timed & ~(np.abs(time_s - np.median(timed_s)) <= LONGEST_RUN_S)
     count_samples(tally, WHOLE_ROWS, "far_date", NO_READING, int(is_far.sum()))
     kept = is_timed & ~is_far
     rows = readings if kept.all() else readings.filter(pl.Series(kept))
@@ -248,9 +248,15 @@ def _moved_on(rows: pl.DataFrame, steps_s: Array, tally: Tally) -> pl.DataFrame:
     return rows.with_columns(pl.col("time_s") + pl.Series(moved_s))
 
 
+def _longest_s(time_s: Array, gap_s: float) -> float:
+    """What no interval without a hole is longer than [s]; the usual interval is asked for only where one may be."""
+    steps_s = np.diff(time_s)
+    return max(gap_s, 3 * float(np.median(steps_s))) if (steps_s > gap_s).any() else gap_s
+
+
 def _intervals(time_s: Array, pauses: Sequence[tuple[float, float]]) -> tuple[Array, float]:
     """Time each sample stands for, without the pauses of the timer; and the time in those pauses [s]."""
-    interval_s = np.diff(time_s, prepend=time_s[0])
+    interval_s = np.ediff1d(time_s, to_begin=0.0)
     if not pauses:
         return interval_s, 0.0
     edges = np.array(sorted(pauses)).ravel()
@@ -286,31 +292,38 @@ def _speed(
 # --- Altitude and slope ----------------------------------------------------------------------------------------------
 
 
-def _altitude(altitude_m: Array, tally: Tally) -> tuple[Array, float]:
-    """Altitude without spikes [m], and its roughness: the median size of its second differences [m]."""
-    known = altitude_m[np.isfinite(altitude_m)]
-    if not len(known):
-        return altitude_m, 0.0
-    if _may_spike(known):
-        series = pl.Series(altitude_m).fill_nan(None)
-        around = series.rolling_median(_NEIGHBOURS, center=True, min_samples=1)
-        spike = ((series - around).abs() > ALTITUDE_SPIKE_M).fill_null(value=False).to_numpy()
-        count_samples(tally, ALTITUDE, "spike", IMPOSSIBLE, int(spike.sum()))
-        altitude_m = np.where(spike, np.nan, altitude_m)
-        known = altitude_m[np.isfinite(altitude_m)]
-    roughness = float(np.median(np.abs(np.diff(known, n=2)))) if len(known) > 2 else 0.0
-    return altitude_m, roughness
+def _without_spikes(altitude_m: Array, tally: Tally) -> Array:
+    """Altitude without spikes [m]."""
+    if not _may_spike(altitude_m[np.isfinite(altitude_m)]):
+        return altitude_m
+    series = pl.Series(altitude_m).fill_nan(None)
+    around = series.rolling_median(_NEIGHBOURS, center=True, min_samples=1)
+    spike = ((series - around).abs() > ALTITUDE_SPIKE_M).fill_null(value=False).to_numpy()
+    count_samples(tally, ALTITUDE, "spike", IMPOSSIBLE, int(spike.sum()))
+    return np.where(spike, np.nan, altitude_m)
 
 
 def _may_spike(known_m: Array) -> bool:
     """Whether altitude moves so much among as many neighbours that one of them could be a spike: seldom, and to look
     for spikes takes a fifth of the stage.
     """
-    ways_m = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(known_m)))])
+    limit_m = 0.99 * ALTITUDE_SPIKE_M  # less what rounding of the sums may hide
+    steps_m = np.abs(np.diff(known_m))
+    if np.max(steps_m, initial=0.0) * (_NEIGHBOURS - 1) <= limit_m:
+        return False
+    ways_m = np.concatenate([[0.0], np.cumsum(steps_m)])
     longest_m = np.max(ways_m[_NEIGHBOURS - 1 :] - ways_m[: 1 - _NEIGHBOURS], initial=0.0)
     if len(ways_m) < _NEIGHBOURS:
         longest_m = ways_m[-1]
-    return bool(longest_m > 0.99 * ALTITUDE_SPIKE_M)  # less what rounding of the sums may hide
+    return bool(longest_m > limit_m)
+
+
+def _is_rough(altitude_m: Array, rough_altitude_m: float) -> bool:
+    """Whether the median size of the second differences of altitude is above the threshold [m]."""
+    sizes_m = np.abs(np.diff(altitude_m[np.isfinite(altitude_m)], n=2))
+    if 2 * np.count_nonzero(sizes_m > rough_altitude_m) < len(sizes_m) or not len(sizes_m):
+        return False  # nor can the median be
+    return bool(np.median(sizes_m) > rough_altitude_m)
 
 
 def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: float) -> Array:
@@ -319,11 +332,12 @@ def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: flo
     Samples weigh by the distance they cover, so that standing still does not pull the line. Running sums make it linear
     in the number of samples. NaN where the window holds less than a quarter of its length of known altitude.
     """
-    weight = np.where(np.isfinite(altitude_m), covered_m, 0.0)
+    is_known = np.isfinite(altitude_m)
+    weight = np.where(is_known, covered_m, 0.0)
     total = weight.sum()
     if total <= 0:
         return np.full(len(distance_m), np.nan)
-    height = np.where(np.isfinite(altitude_m), altitude_m, 0.0)
+    height = np.where(is_known, altitude_m, 0.0)
     # Centred, or squares of distance would swallow the digits of a hill.
     x = distance_m - (weight @ distance_m) / total
     y = np.where(weight > 0, height - (weight @ height) / total, 0.0)
@@ -334,7 +348,7 @@ def _slope(distance_m: Array, altitude_m: Array, covered_m: Array, window_m: flo
 
     def within(values: Array) -> Array:
         np.cumsum(values, out=sums[1:])
-        return np.asarray(sums[last] - sums[first])
+        return sums.take(last) - sums.take(first)
 
     weighted_x = weight * x
     w, wx, wy = within(weight), within(weighted_x), within(weight * y)
@@ -397,7 +411,7 @@ def _gait(
     for broken in sensor_faults(run, interval_s, steady):
         run = without(run, broken.quantity, broken.samples, (broken.fault, broken.fault), tally)
     run = apply(_CADENCE_DROPPED, run, tally, recorded)
-    cadence, speed = run["cadence_spm"], np.nan_to_num(run["speed_m_s"])
+    cadence, speed = run["cadence_spm"], np.where(np.isnan(run["speed_m_s"]), 0.0, run["speed_m_s"])
     by_speed = ~(cadence < WALK_BELOW_SPM) & (steady >= RUN_FROM_M_S)
     is_run = np.where(cadence >= RUN_FROM_SPM, speed >= RUN_AT_LEAST_M_S, by_speed)
     stands = (speed < STAND_BELOW_M_S) & ((cadence < STAND_BELOW_SPM) | np.isnan(cadence))

@@ -235,26 +235,29 @@ class _Rows:
     def __init__(self, samples: pl.DataFrame, registry: Registry = BUILT_IN) -> None:
         interval_s = samples["interval_s"].to_numpy()
         self._registry = registry
-        self._samples, self._places = samples, np.flatnonzero(interval_s > 0)
+        # Those that stand for some time, which are nearly all: to copy stretches takes less than to look up places.
+        self._samples, self._kept = samples, interval_s > 0
         self.run_ids, self.run, self.ends_s = self._runs()
         is_later = (self.run[1:] > self.run[:-1]) | (self.ends_s[1:] >= self.ends_s[:-1])
         if not (is_later.all() and self.run_ids.is_sorted()) or self.run_ids.n_unique() < len(self.run_ids):
             order = samples.select(pl.arg_sort_by("run_id", "elapsed_s", maintain_order=True)).to_series().to_numpy()
-            self._places = order[interval_s[order] > 0]
+            self._samples = samples.select(pl.all().gather(order[interval_s[order] > 0]))
+            self._kept = np.ones(self._samples.height, dtype=bool)
             self.run_ids, self.run, self.ends_s = self._runs()
-        self.interval_s = interval_s[self._places]
+        self.interval_s = self._column("interval_s")
         self.distance_m, self.covered_m = self._column("distance_m"), self._column("covered_m")
-        self._is_stand = (samples["gait"] == "stand").to_numpy()[self._places]
-        self.is_run = (samples["gait"] == "run").to_numpy()[self._places]
+        self._is_stand, self.is_run = (
+            (self._samples["gait"] == gait).to_numpy()[self._kept] for gait in ("stand", "run")
+        )
         self.running_s = np.where(self.is_run, self.interval_s, 0.0)
         self.running_m = np.where(self.is_run, self.covered_m, 0.0)
 
     def _runs(self) -> tuple[pl.Series, npt.NDArray[np.intp], Array]:
-        runs = self._samples["run_id"].gather(self._places).rle().struct.unnest()
+        runs = self._samples["run_id"].filter(pl.Series(self._kept)).rle().struct.unnest()
         return runs["value"], np.repeat(np.arange(len(runs)), runs["len"].to_numpy()), self._column("elapsed_s")
 
     def _column(self, name: str) -> Array:
-        values: Array = self._samples[name].to_numpy()[self._places]
+        values: Array = self._samples[name].to_numpy()[self._kept]
         return values
 
     def lagged_speed_m_s(self) -> Array:
@@ -269,10 +272,10 @@ class _Rows:
         smoothed = (1 - kept) * (self.covered_m / self.interval_s)
         # Each value is so much of the one before, and something new. Twice as many are added up in every round, until
         # what is still missing has no weight.
-        n = 1
+        n, products = 1, np.empty(len(kept))
         while n < len(kept) and kept.max() > _NO_WEIGHT:
-            smoothed[n:] += kept[n:] * smoothed[:-n]
-            kept[n:] *= kept[:-n]
+            smoothed[n:] += np.multiply(kept[n:], smoothed[:-n], out=products[n:])
+            kept[n:] = np.multiply(kept[n:], kept[:-n], out=products[n:])
             n *= 2
         return np.where(self.is_run, smoothed, np.nan)
 
@@ -323,7 +326,7 @@ class _Pieces(NamedTuple):
 
 def _rounded(places: Array) -> Array:
     """Running sums miss a boundary by the last digits of a float, and would leave a split of no length behind it."""
-    return pl.Series(places).round(9).to_numpy()
+    return places.round(9)
 
 
 def _of_splits(samples: _Rows, split_length_m: float) -> _Pieces:

@@ -23,9 +23,9 @@ from functools import cached_property, lru_cache
 from itertools import islice, takewhile
 from pathlib import Path
 
+from pipeline.core.code import own_version
 from pipeline.core.errors import Damaged, Fault, NothingDone
 from pipeline.core.places import is_remote, versions_below
-from pipeline.core.resources import own_version
 
 #: The layout of a state, counted up when an older version could not read the next one. 0 is a state without contents.
 SCHEMA = 1

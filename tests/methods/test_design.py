@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.core.inclusion import has_known_slope
 from pipeline.core.metrics import METRIC_OF, METRICS
 from pipeline.core.settings import Settings
 from pipeline.methods.causes import NO_CLUB, OWN_PRIOR, Club, Expected, fit_causes
@@ -240,3 +241,13 @@ def test_a_split_of_a_stretch_that_is_suspect_does_not_enter():
     splits = scattered()
     suspect = splits.with_columns(suspicion=pl.when(pl.col("km") == 5).then(pl.lit("faster_than_records")))
     assert set(INCLUSION.usable(splits)["km"]) - set(INCLUSION.usable(suspect)["km"]) == {5}
+
+
+def test_of_a_run_with_some_altitude_only_the_splits_with_slope_have_a_known_one():
+    splits = draw(Season(n_runs=3, km=(8, 8)), 1).sort("run_id", "km")
+    first, second, _ = splits["run_id"].unique(maintain_order=True)
+    is_lost = (pl.col("run_id") == first) | (pl.col("run_id") == second) & (pl.col("km") == 4)
+    rows = splits.with_columns(slope_pct=pl.when(~is_lost).then("slope_pct"))
+    known = Numbers(rows).has_known_slope
+    assert known.tolist() == rows.select(has_known_slope()).to_series().to_list()
+    assert np.flatnonzero(~known).tolist() == [8 + 3]

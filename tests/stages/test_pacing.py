@@ -182,3 +182,9 @@ def test_athletes_do_not_touch_each_other_and_can_be_published():
     ]
     assert together.equals(pl.concat(own))
     assert publishable("pacing", together, subject="invented").height == 3
+
+
+def test_the_order_of_rows_makes_no_difference():
+    splits = draw(ORDINARY.but(n_athletes=2, n_runs=5), 7, only=CADENCE)
+    splits = splits.with_columns(run_share=0.9 + 0.1 * (pl.col("km") * 0.37).sin().abs())
+    assert pacing(splits.sample(fraction=1, shuffle=True, seed=1), **NUMBERS).equals(pacing(splits, **NUMBERS))
