@@ -11,7 +11,7 @@ import polars as pl
 
 from pipeline.core.reasons import words
 from pipeline.pages.club_rows import ClubRows
-from pipeline.pages.file_counts import FileCounts, counted_of_splits, file_counts
+from pipeline.pages.file_counts import FileCounts, file_counts
 from pipeline.pages.language import Language
 from pipeline.pages.run_page import excluded_words
 from pipeline.pages.squads import SectionFiles, SquadPage
@@ -26,9 +26,8 @@ FILES_PER_PAGE = 2000
 
 def file_pages(club: ClubRows, language: Language) -> list[Context]:
     """What the pages of files show: counts, devices, missing readings, then every file, on several pages if needed."""
-    splits = club.splits(counted_of_splits(language.registry))
     ledger, runs, exclusions = (club.table(name) for name in ("recordings", "runs", "exclusions"))
-    about = _about(file_counts(ledger, runs, exclusions, splits, language.registry), language)
+    about = _about(file_counts(ledger, runs, exclusions, club.splits(), language.registry), language)
     return [{**about, **page} for page in _listed(ledger, "files", club, language)]
 
 

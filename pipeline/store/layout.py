@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
 from itertools import chain
@@ -21,8 +21,6 @@ from pipeline.tables import PARTITIONED, TABLES, empty, in_order
 
 #: The settings in force when the tables were made.
 SETTINGS = "settings.toml"
-#: Of so many athletes `read_columns` reads at once.
-ATHLETES_AT_ONCE = 32
 
 
 def table_folder(folder: Path, table: str) -> Path:
@@ -117,15 +115,6 @@ def read_athletes(folder: Path, table: str, athletes: Iterable[str]) -> pl.DataF
     """The same of some athletes."""
     names = chain.from_iterable(files_of(folder, partition(table, athlete_id)) for athlete_id in athletes)
     return _rows(folder, list(names), table)
-
-
-def read_columns(folder: Path, table: str, athletes: Sequence[str], columns: Sequence[str]) -> Iterator[pl.DataFrame]:
-    """Some columns of a partitioned table, of a few of some athletes at a time, file by file."""
-    for start in range(0, len(athletes), ATHLETES_AT_ONCE):
-        some = athletes[start : start + ATHLETES_AT_ONCE]
-        names = chain.from_iterable(files_of(folder, partition(table, athlete_id)) for athlete_id in some)
-        if listed := list(names):
-            yield read_files(folder, listed, columns)
 
 
 def files_of(folder: Path, below: Path) -> list[str]:
