@@ -182,6 +182,21 @@ def tables_of(level: str, in_round: str | None = None) -> list[str]:
     return [table for stage in stages_of(level, in_round) for table in stage.writes]
 
 
+def parts_by_athlete() -> list[list[tuple[Stage, Function]]]:
+    """The club-level functions `by_athlete` in parts that need no table of each other; those of a part in their order.
+
+    The largest part is the first, so that none is begun last that takes long.
+    """
+    functions = [(stage, one) for stage in stages_of(CLUB) for one in stage.functions if one.by_athlete]
+    parts: list[list[tuple[Stage, Function]]] = []
+    for stage, function in functions:
+        names = {*function.reads, *function.writes}
+        joined = [part for part in parts if any(not names.isdisjoint(one.writes) for _, one in part)]
+        parts = [part for part in parts if part not in joined]
+        parts.append([one for part in joined for one in part] + [(stage, function)])
+    return sorted((sorted(part, key=functions.index) for part in parts), key=len, reverse=True)
+
+
 # --- For notebooks and scripts ----------------------------------------------------------------------------------------
 
 

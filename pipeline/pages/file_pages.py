@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import polars as pl
@@ -103,8 +104,12 @@ def _file(row: Row, club: ClubRows, language: Language) -> Context:
         owner = club.owner(row["athlete_id"], language)
         return {"path": f"{owner}, {row['sha256'][:8]}", "status": status, "reason": "", "fix": ""}
     place = f" ({language('run.session', n=row['session'])})" if row["session"] > 1 else ""
-    reason, fix = words(row["reasons"], language.code)
+    reason, fix = _words(row["reasons"], language.code)
     return {"path": row["path"] + place, "status": status, "reason": reason, "fix": fix, "format": row["format"]}
+
+
+#: Most files are runs with the same quantities.
+_words = lru_cache(maxsize=256)(words)
 
 
 def _named(counts: Mapping[str | None, int], unnamed: str) -> Mapping[str, int]:

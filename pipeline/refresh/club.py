@@ -8,16 +8,17 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline import ATHLETE, CLUB, Function, Stage, stages_of, tables_of
+from pipeline import CLUB, Function, Stage, parts_by_athlete, stages_of
 from pipeline.core.code import own_version
 from pipeline.core.places import written_here
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import DATABASE, BuildContext
+from pipeline.refresh.published_before import published_before
 from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.database import write_database
 from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, write_exports, write_rejected
-from pipeline.store.known import kept_parts, of_files
+from pipeline.store.known import kept_parts
 from pipeline.store.layout import held, read_athletes, read_file, read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import Section, sections_of
@@ -48,31 +49,50 @@ def draw_in_common(context: BuildContext, sections: Sequence[Section]) -> None:
             write_bundle(context.built, _in_common(function.name), common)
 
 
-def finish_section(context: BuildContext, section: Section) -> None:
-    """Run the club's stages over the athletes of a section, and write its part of every table of athletes and runs."""
-    made, registry = _of_section(context, section), context.inbox.settings.registry
-    made_from = _provenance(context, made["recordings"].sort("path", "session"))
+def finish_section(context: BuildContext, item: tuple[Section, int]) -> None:
+    """Run a part of the club's stages over the athletes of a section, and write its part of every table of these.
+
+    Args:
+        item: the section, and which of `pipeline.parts_by_athlete`; with the first go the tables that none makes.
+    """
+    section, number = item
+    made, registry = _of_section(context, section, number), context.inbox.settings.registry
+    made_from = _provenance(context, context.kept.of("recordings", section, _OF_RECORDINGS).sort("path", "session"))
     while made:  # each is let go once it is written
         name, rows = made.popitem()
         published = publishable(name, rows, subject="the club", registry=registry)
         write_table(context.built / "tables" / name / section.file(name), name, published, made_from, registry)
 
 
-def _of_section(context: BuildContext, section: Section) -> dict[str, pl.DataFrame]:
-    frames = {name: context.kept.of(name, section) for name in kept_parts()}
+def _of_section(context: BuildContext, section: Section, number: int) -> dict[str, pl.DataFrame]:
+    parts = [[function for _, function in part] for part in parts_by_athlete()]
+    made_in_parts = {name for part in parts for function in part for name in function.writes}
+    as_they_are = [name for name in kept_parts() if name in TABLES and name not in made_in_parts and number == 0]
+    made = {name: context.kept.of(name, section) for name in as_they_are}
+    read = {"runs", *(name for function in parts[number] for name in function.reads)}.intersection(kept_parts())
+    before = published_before(context, section, parts[number])
+    if before is None:
+        frames = {name: made[name] if name in made else context.kept.of(name, section) for name in read}
+    else:
+        frames = {name: context.kept.of_athletes(name, section, before.changed) for name in read}
     n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
-    pieces = [_made(context, piece, frames) for piece in section.overlapping(section.of * n_pieces)]
-    made = {name: frames[name] for name in (*of_files(), *tables_of(ATHLETE)) if name in TABLES}
-    return made | {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
+    pieces = [_made(context, parts[number], piece, frames) for piece in section.overlapping(section.of * n_pieces)]
+    by_part = {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
+    if before is not None:
+        by_part = {name: before.joined_to(name, rows) for name, rows in by_part.items()}
+    return made | by_part
 
 
-def _made(context: BuildContext, piece: Section, frames: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """What the club's stages make of the athletes of a piece of a section, of the kept rows of the whole section."""
+def _made(
+    context: BuildContext, part: Sequence[Function], piece: Section, frames: Mapping[str, pl.DataFrame]
+) -> dict[str, pl.DataFrame]:
+    """What a part of the club's stages makes of the athletes of a piece of a section, of the kept rows of the whole."""
     settings, made = context.inbox.settings, dict[str, pl.DataFrame]()
     own = {name: held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
-    own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())
+    if any("splits" in function.reads for function in part):
+        own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())
     for stage, function in _of_club():
-        if function.by_athlete:
+        if function in part:
             common = {"in_common": read_bundle(context.built, _in_common(function.name))} if function.in_common else {}
             tables = stage.tables_by(function, own, settings=settings, **common)
             # Of lists each piece takes the lines of its own athletes.
@@ -102,7 +122,7 @@ def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
     write_names(context.built, context.inbox.athletes)
 
 
-#: What stages that take the club as a whole read of `recordings`, and what tables are made from.
+#: What stages that take the club as a whole read of `recordings`, and what says what tables are made from.
 _OF_RECORDINGS = ("path", "session", "sha256", "corrections", "guards_not_met")
 
 

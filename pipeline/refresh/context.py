@@ -40,11 +40,13 @@ class BuildContext(RunContext):
         built: folder of the state being built.
         known: the rows of the refresh before; None where there are none to build on.
         n_sections: into how many sections the club is divided.
+        is_as_before: whether lists, settings and code are those of the refresh before, and its tables sound.
     """
 
     built: Path
     known: KeptRows | None = None
     n_sections: int = 1
+    is_as_before: bool = False
 
     @property
     def sections(self) -> list[Section]:

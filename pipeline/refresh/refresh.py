@@ -118,8 +118,10 @@ def bring_up_to_date(
         n_to_read = 0
         try:
             with building(store, keep=inbox.settings.keep_generations, resumes=True) as built:
-                context = BuildContext(replace(inbox, files=()), built, known.rows, n_sections)
-                refresh = Refresh(context, store, known, club_keys(inbox, store), repairs)
+                keys = club_keys(inbox, store)
+                is_as_before = keys == known.keys and not repairs
+                context = BuildContext(replace(inbox, files=()), built, known.rows, n_sections, is_as_before)
+                refresh = Refresh(context, store, known, keys, repairs)
                 seen = _look(executor, refresh, inbox)
                 n_to_read = seen.n_to_read
                 if not seen.n_touched and refresh.keys == known.keys and known.folder is not None and not damaged_files:

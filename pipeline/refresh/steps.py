@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import polars as pl
 
+from pipeline import parts_by_athlete
 from pipeline.core.places import remove_tree
 from pipeline.pages.club_rows import Pages, club_rows
 from pipeline.pages.squads import divisions, is_large, squad_pages, squad_tasks
@@ -156,7 +157,7 @@ def finish_over(mapper: Mapper, context: BuildContext) -> None:
     rounds = {
         "tell_in_common": sections,
         "draw_in_common": [sections],
-        "finish_section": sections,
+        "finish_section": [(section, part) for part in range(len(parts_by_athlete())) for section in sections],
         "finish_club": [sections],
     }
     for step, items in rounds.items():

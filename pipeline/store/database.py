@@ -75,41 +75,49 @@ def _write(built: Path, file: Path, registry: Registry) -> None:
             nothing = empty(table, registry).to_arrow(compat_level=pl.CompatLevel.oldest())
             connection.register(f"no_{table}", nothing)
         # In a transaction per table: outside one, each statement would be written to the disk before the next, and all
-        # of one is in memory until its checkpoint. Closing makes that too, but reports no error if it fails, and leaves
-        # a log next to the file.
-        for statements in _statements(built, filled, registry):
-            connection.execute(";\n".join(["BEGIN", *statements, "COMMIT", "CHECKPOINT"]))
+        # of one is in memory until its checkpoint, which takes longer than writing a small table. Closing makes that
+        # too, but reports no error if it fails, and leaves a log next to the file.
+        for table, statements in _statements(built, filled, registry):
+            checkpoint = ["CHECKPOINT"] if table in PARTITIONED else []
+            connection.execute(";\n".join(["BEGIN", *statements, "COMMIT", *checkpoint]))
+        connection.execute("CHECKPOINT")
 
 
-def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> Iterator[list[str]]:
-    """What makes each table, from files that DuckDB itself reads, which never holds all of one in memory.
+def _statements(built: Path, filled: Mapping[str, bool], registry: Registry) -> Iterator[tuple[str, list[str]]]:
+    """Each table and what makes it, from files that DuckDB itself reads, which never holds all of one in memory.
 
     Args:
         filled: as `_filled` gives it.
     """
     for table in TABLES:
         if filled.get(table, False):
-            yield list(_view(built, table, registry))
+            yield table, list(_view(built, table, registry))
             continue
         source = _files(built, table) if table in filled else f"no_{table}"
         keys = ", ".join(schema_of(table, registry).primary_key())
         # Rows of the largest tables stay in the order of their files' paths: to sort them takes a third more memory.
         order = "" if table in PARTITIONED else f" ORDER BY {keys}"
-        yield [
-            f"CREATE TABLE {table} AS {_rows(table, source, registry)}{order}",
-            f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})",
-            *_comments("TABLE", table, meaning_of(table), _meanings(table, registry)),
-        ]
+        yield (
+            table,
+            [
+                f"CREATE TABLE {table} AS {_rows(table, source, registry)}{order}",
+                f"ALTER TABLE {table} ADD PRIMARY KEY ({keys})",
+                *_comments("TABLE", table, meaning_of(table), _meanings(table, registry)),
+            ],
+        )
     columns = run_splits_columns(registry)
     listed = ", ".join(f"{source} AS {name}" for name, source in columns.items())
     meaning = "A kilometre of a run with what is known of the run; one row per row of splits."
     meanings = {
         f"{table}.{name}": text for table in ("splits", "runs") for name, text in _meanings(table, registry).items()
     }
-    yield [
-        f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)",
-        *_comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()}),
-    ]
+    yield (
+        "run_splits",
+        [
+            f"CREATE VIEW run_splits AS SELECT {listed} FROM splits JOIN runs USING (run_id)",
+            *_comments("VIEW", "run_splits", meaning, {name: meanings[source] for name, source in columns.items()}),
+        ],
+    )
 
 
 def _view(built: Path, table: str, registry: Registry) -> Iterator[str]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from itertools import chain
 from pathlib import Path
 
 import pytest
 
-from pipeline import ATHLETE, CLUB, FILE, STAGES, stages_of
+import pipeline
+from pipeline import ATHLETE, CLUB, FILE, STAGES, Function, Stage, parts_by_athlete, stages_of
 from pipeline.core.settings import ANALYSIS, READING, Settings
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.refresh import check, refresh
@@ -77,6 +79,26 @@ def test_what_a_stage_reads_is_made_before_it(stage: object):
         assert set(function.reads) <= given | before
         assert set(function.writes) <= set(TABLES)
         before |= set(function.writes)
+
+
+def test_the_parts_by_athlete_hold_each_function_once_in_order_and_need_nothing_of_each_other():
+    functions = [one for stage in stages_of(CLUB) for one in stage.functions if one.by_athlete]
+    parts = [[function for _, function in part] for part in parts_by_athlete()]
+    assert len(parts) > 1
+    assert sorted(chain.from_iterable(parts), key=functions.index) == functions
+    for part in parts:
+        assert part == sorted(part, key=functions.index)
+        made = {table for function in part for table in function.writes}
+        for other in chain.from_iterable(one for one in parts if one is not part):
+            assert made.isdisjoint([*other.reads, *other.writes])
+
+
+def test_functions_are_of_one_part_also_where_a_later_one_brings_them_together(monkeypatch: pytest.MonkeyPatch):
+    apart = [Function(name, ("runs",), (name,), by_athlete=True) for name in ("first", "second", "third")]
+    both = Function("both", ("third", "first"), ("both",), by_athlete=True)
+    monkeypatch.setattr(pipeline, "STAGES", (Stage("added", CLUB, (*apart, both)),))
+    parts = [[function.name for _, function in part] for part in parts_by_athlete()]
+    assert parts == [["first", "third", "both"], ["second"]]
 
 
 def test_levels_are_in_order():

@@ -72,7 +72,7 @@ def note_calls(patch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
 def assert_ran_in_order(calls: list[tuple[str, str]]) -> None:
     """Every function of every stage ran; the rounds one after the other, and in each the registry's order."""
     of_club = [(stage, function) for stage in pipeline.stages_of(CLUB) for function in stage.functions]
-    # Of the club first what is made of the athletes of each section; what takes lists alone is called for both.
+    # Of the club first what is made of the athletes of each section, by part; what takes lists alone is called for all.
     of_whole = [function.name for _, function in of_club if not function.by_athlete]
     takes_lists = [one.name for _, one in of_club if all("." in name for name in one.reads)]
     rounds = [
@@ -83,7 +83,7 @@ def assert_ran_in_order(calls: list[tuple[str, str]]) -> None:
                 *(pipeline.stages_of(ATHLETE, in_round) for in_round in (ALONE, OF_RUNS, OF_CLUB)),
             )
         ),
-        [(stage.name, function.name) for stage, function in of_club if function.by_athlete],
+        *([(stage.name, function.name) for stage, function in part] for part in pipeline.parts_by_athlete()),
         [(stage.name, one.name) for stage, one in of_club if one.name in of_whole and one.name not in takes_lists],
     ]
     calls = [call for call in calls if call[1] not in takes_lists]

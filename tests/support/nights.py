@@ -117,6 +117,7 @@ class Nights:
         *,
         inbox: Inbox | None = None,
         changed: Mapping[str, Any] = MappingProxyType({}),
+        repairs: bool = False,
     ) -> Done:
         """Refresh in process, noting what the steps are given; with some steps changed, or an inbox that was read."""
         read: list[str] = []
@@ -142,7 +143,8 @@ class Nights:
             )
             ledger = empty("recordings")
             with suppress(Stopped):
-                state = bring_up_to_date(inbox or read_inbox(self.inbox), store or self.store, watched)
+                inbox = inbox or read_inbox(self.inbox)
+                state = bring_up_to_date(inbox, store or self.store, watched, repairs=repairs)
                 ledger = read_rows(state, "recordings")
         return Done(
             ledger,

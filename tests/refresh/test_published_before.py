@@ -1,0 +1,106 @@
+"""What the club's stages made of athletes is taken over where it would come out the same, and only there."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline import Stage
+from pipeline.core.errors import Damaged
+from pipeline.store.generations import published
+from tests.support.nights import Nights, drifting_run
+
+ATHLETES = ("ari", "bo", "cy")
+
+
+@pytest.fixture
+def club(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
+    """Three athletes with four runs each, refreshed; one on the ninth day leaves what all have in common as it is."""
+    monkeypatch.setattr("pipeline.stages.responses.FEWEST_ATHLETES", 2)
+    monkeypatch.setattr("pipeline.refresh.settled.FEWEST_RUNS", 2)
+    club = Nights(tmp_path, outputs=False)
+    for place, name in enumerate(ATHLETES):
+        for day in range(4):
+            club.put(f"{name}/{day}.fit", drifting_run(1 + day, seed=10 * place + day))
+    club.put("cy/copy.fit", drifting_run(1, seed=20)[:-600])  # another recording of a run
+    club.put("astray.csv", "no,recording\n1,2\n")
+    club.put("sessions.csv", "athlete_id,started_at_utc,kind\nbo,2026-03-15T09:00:00Z,race\n")
+    club.put("complaints.csv", "athlete_id,from_date,site\nbo,2026-03-16,left knee\n")
+    strikes = ("bo,2026-03-15,1,left,heel", "visitor,2026-03-15,1,left,forefoot")
+    club.put("strikes.csv", "\n".join(["athlete_id,date,distance_km,foot,strike", *strikes, ""]))
+    club.refresh()
+    return club
+
+
+@pytest.fixture
+def computed(club: Nights, monkeypatch: pytest.MonkeyPatch) -> dict[str, set[str]]:  # noqa: ARG001 -- after its refresh
+    """Of whose rows each function of the club is called from now on, by its first table with athletes."""
+    athletes: dict[str, set[str]] = {}
+    call = Stage.call
+
+    def noted(stage: Stage, name: str, *inputs: pl.DataFrame, **more: object) -> object:
+        own = (rows["athlete_id"] for rows in inputs[:2] if isinstance(rows, pl.DataFrame) and "athlete_id" in rows)
+        athletes.setdefault(name, set()).update(next(own, pl.Series([], dtype=pl.String)).drop_nulls())
+        return call(stage, name, *inputs, **more)
+
+    monkeypatch.setattr(Stage, "call", noted)
+    return athletes
+
+
+#: What they make of an athlete rests on nobody else; and one that rests on what all have in common.
+ALONE, WITH_ALL = ("runs", "season_trend", "contrasts", "before_after", "season_slope"), "athlete_drift"
+
+
+def test_after_a_new_run_the_tables_of_others_are_taken_over(club: Nights, computed: dict[str, set[str]]):
+    club.put("ari/9.fit", drifting_run(9, seed=99))
+    club.refresh()
+    assert {name: computed[name] for name in ALONE} == {name: {"ari"} for name in ALONE}
+    assert computed[WITH_ALL] == {*ATHLETES}
+    club.assert_as_if_done_anew()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda club: (club.inbox / "ari" / "3.fit").unlink(),
+        lambda club: [file.unlink() for file in (club.inbox / "ari").iterdir()],
+        lambda club: (club.inbox / "cy" / "copy.fit").rename(club.inbox / "ari" / "copy.fit"),
+        lambda club: club.put("astray.csv", "still,no recording\n"),
+        lambda club: (club.inbox / "astray.csv").unlink(),
+    ],
+    ids=["a run goes", "an athlete goes", "a recording moves", "nobody's file is another", "nobody's file goes"],
+)
+def test_whatever_changes_about_files_the_tables_are_those_of_a_refresh_of_everything(club: Nights, change):
+    change(club)
+    club.refresh()
+    club.assert_as_if_done_anew()
+
+
+def test_with_other_lists_all_is_made_again(club: Nights, computed: dict[str, set[str]]):
+    club.put("ari/9.fit", drifting_run(9, seed=99))
+    club.put("sessions.csv", "athlete_id,started_at_utc,kind\nbo,2026-03-16T09:00:00Z,race\n")
+    club.refresh()
+    assert computed["runs"] == {*ATHLETES}
+    club.assert_as_if_done_anew()
+
+
+def test_where_the_drift_of_others_moves_what_rests_on_it_is_made_again(club: Nights, computed: dict[str, set[str]]):
+    club.put("cy/new.fit", drifting_run(0, seed=99))
+    assert club.refresh().analysed == [*ATHLETES], "the club's responses were to move"
+    assert computed["season_trend"] == {*ATHLETES}
+    club.assert_as_if_done_anew()
+
+
+def test_damage_of_what_is_taken_over_is_named_and_mended(club: Nights):
+    file = published(club.store) / "tables" / "season_trend" / "season_trend.parquet"
+    about, content = file.stat(), file.read_bytes()
+    file.write_bytes(content[:99] + bytes([content[99] ^ 1]) + content[100:])
+    os.utime(file, ns=(about.st_atime_ns, about.st_mtime_ns))
+    club.put("ari/9.fit", drifting_run(9, seed=99))
+    with pytest.raises(Damaged, match=r"tables/season_trend/season_trend.parquet"):
+        club.refresh()
+    club.refresh(repairs=True)
+    club.assert_as_if_done_anew()
