@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -22,6 +22,7 @@ from pipeline.pages.club_rows import Pages, club_rows
 from pipeline.pages.language import Language
 from pipeline.pages.squads import MOST_ATHLETES, squad_pages
 from pipeline.pages.units import Units
+from pipeline.refresh.context import BuildContext
 from pipeline.refresh.redraw import rebuild_pages
 from pipeline.refresh.steps import draw_over
 from pipeline.store import sections
@@ -409,6 +410,17 @@ def club_of_four(folder: Path) -> Nights:
     return club
 
 
+def draw_anew(club: Nights) -> None:
+    """Refresh a club without database and exports."""
+
+    def pages_only(_: BuildContext, pages: Pages | None, athletes: Sequence[str]) -> None:
+        assert pages is not None
+        for _ in draw_over(here, pages, athletes):
+            pass
+
+    club.refresh(changed={"write_outputs": pages_only})
+
+
 def of_squads(**is_same: bool) -> dict[str, bool]:
     return {f"{squad}{of}.html": value for squad, value in is_same.items() for of in ("", ".files")}
 
@@ -424,23 +436,23 @@ def same(before: Path, after: Path) -> dict[str, bool]:
 @pytest.mark.usefixtures("in_threes")
 def test_a_new_run_draws_the_page_of_its_squad_alone_and_a_club_that_shrinks_has_its_index_again(tmp_path: Path):
     club = club_of_four(tmp_path)
-    club.refresh()
+    draw_anew(club)
     first = published(club.store)
     assert not (first / "gathered").exists()
     club.put("bea/2.fit", drifting_run(2, seed=99))
-    club.refresh()
+    draw_anew(club)
     second = published(club.store)
     # All findings of the first refresh are new, and not listed: the pages of the others are as they were.
     assert same(first, second) == of_squads(no_squad=True, north=True, south=False)
     assert squads_listed(second / "pages")["squads/south.html"][0] == "1"
     club.put("roster.csv", "athlete_id,squad\nari,north\nbea,north\ncyd,north\n")
-    club.refresh()
+    draw_anew(club)
     third = published(club.store)
     assert same(second, third) == of_squads(no_squad=True, north=False)
     assert_every_address_leads_to_a_file_of(third / "pages")
     (club.inbox / "dor" / "0.fit").unlink()
     (club.inbox / "dor" / "1.fit").unlink()
-    club.refresh()
+    draw_anew(club)
     last = published(club.store) / "pages"
     assert not (last / "squads").exists()
     assert_every_address_leads_to_a_file_of(last)
@@ -483,11 +495,11 @@ def test_findings_of_an_athlete_without_a_run_left_are_on_the_index_as_in_an_und
     club = club_of_four(tmp_path)
     for day in range(2):
         club.put(f"eve/{day}.fit", drifting_run(day, seed=50 + day))
-    club.refresh()
+    draw_anew(club)
     for day in range(2):
         (club.inbox / "eve" / f"{day}.fit").unlink()
         club.put(f"bea/{day + 2}.fit", drifting_run(day + 2, seed=60 + day))
-    club.refresh()
+    draw_anew(club)
     listed = findings_listed(published(club.store) / "pages" / "index.html")
     assert listed
     assert all(finding.startswith("eve, ") and "no run is left" in finding for finding in listed)
@@ -506,7 +518,7 @@ def test_pages_are_the_same_however_the_club_is_in_sections(tmp_path: Path, monk
         club.put("ari/odd.fit", b"no recording")
         club.put("eve/odd.fit", b"no recording")
         club.put("stray.fit", b"no recording")
-        club.refresh()
+        draw_anew(club)
         assert len(list((published(club.store) / "tables" / "runs").iterdir())) == (1 if most > 1 else 8)
         pages.append(pages_below(published(club.store) / "pages"))
     one, many = pages
