@@ -299,6 +299,13 @@ def test_a_drift_of_the_same_size_is_no_step():
     assert judged(**seconds(1800, contact_time_ms=drifting))[CONTACT]["suspicion"] is None
 
 
+def test_a_reading_that_is_seldom_missing_and_then_often_takes_no_step():
+    is_missing = (np.arange(1800) % 2 == 1) & (np.arange(1800) >= 900)
+    contact = np.where(is_missing, np.nan, waves(1800, 250, 1))
+    row = judged(**seconds(1800, cadence_spm=waves(1800, 170, 1), contact_time_ms=contact))[CONTACT]
+    assert (row["suspicion"], row["measured_share"]) == (None, 0.75)
+
+
 def test_a_shift_with_the_pace_is_none_of_the_sensors():
     speed = np.where(np.arange(1800) >= 900, 2.6, 3.4)
     contact = waves(1800, 250, 1) * (3 / speed) ** 0.6
