@@ -354,7 +354,7 @@ def _of_splits(samples: _Rows, split_length_m: float) -> _Pieces:
 
 
 def _apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    n_laps = rows["is_lap"].sum()
+    n_laps = int(rows["is_lap"].sum())
     rows = rows.drop("is_lap")
     return rows.head(rows.height - n_laps), rows.tail(n_laps).rename({"km": "lap"})
 

@@ -141,6 +141,13 @@ def test_a_reading_at_one_value_for_as_long_as_its_rule_says_is_stuck(quantity: 
     assert row["measured_share"] == pytest.approx(1 - row["stuck_share"], abs=1e-4)
 
 
+def test_what_is_stuck_between_readings_that_are_missing_is_excluded_itself():
+    values = np.concatenate([np.full(200, np.nan), waves(300, 250, 1), np.full(600, 250.0), waves(300, 253, 1)])
+    readings = readings_frame(seconds(1400, cadence_spm=waves(1400, 170, 1), contact_time_ms=values))
+    is_missing = np.isnan(samples(Recording(readings=readings), **NUMBERS).columns[CONTACT])
+    assert np.flatnonzero(is_missing).tolist() == [*range(200), *range(500, 1100)]
+
+
 @pytest.mark.parametrize(("n_stuck", "is_stuck"), [(19, False), (20, True)])
 def test_few_samples_at_one_value_are_not_stuck_however_far_apart(n_stuck: int, is_stuck: bool):
     values = np.concatenate([waves(60, 250), np.full(n_stuck, 250.0), waves(60, 253)])
