@@ -1,7 +1,7 @@
 -- A row is: an athlete, a metric and a calendar month.
 -- Reads: run_drift, runs, student_t.
 -- Grain: athlete_id, metric, month.
--- Parameters: $least_freedom.
+-- Parameters: $least_df.
 
 WITH entering AS (
   -- A run weighs by the inverse of its variance; what runs share of their errors does not tell them apart.
@@ -22,7 +22,7 @@ seasons AS (
   SELECT
     athlete_id,
     metric,
-    COUNT(*) - COUNT(DISTINCT month) >= $least_freedom AS is_by_month
+    COUNT(*) - COUNT(DISTINCT month) >= $least_df AS is_by_month
   FROM entering
   GROUP BY athlete_id, metric
 ),
@@ -52,7 +52,7 @@ pools AS (
   SELECT
     athlete_id,
     metric,
-    COUNT(*) - 1 AS freedom,
+    COUNT(*) - 1 AS df,
     -- Runs that lean on the same responses by differing amounts disagree by that, too, and it is counted below.
     SUM(
       (POWER(drift_pct_per_10km - pool_mean, 2) - POWER(shared_error - pool_shared, 2)) / own_variance
@@ -67,8 +67,8 @@ scattered AS (
   SELECT
     athlete_id,
     metric,
-    SUM(freedom) AS freedom,
-    GREATEST((SUM(disagreement) - SUM(freedom)) / NULLIF(SUM(spare), 0), 0) AS between_variance
+    SUM(df) AS df,
+    GREATEST((SUM(disagreement) - SUM(df)) / NULLIF(SUM(spare), 0), 0) AS between_variance
   FROM pools
   GROUP BY athlete_id, metric
 ),
@@ -76,7 +76,7 @@ scattered AS (
 weighed AS (
   SELECT
     pooled.*,
-    scattered.freedom,
+    scattered.df,
     1 / (pooled.own_variance + COALESCE(scattered.between_variance, 0)) AS weight
   FROM pooled
   INNER JOIN scattered
@@ -98,7 +98,7 @@ scaled AS (
   -- (Knapp and Hartung 2003).
   SELECT
     *,
-    GREATEST(SUM(weight * POWER(drift_pct_per_10km - pool_mean, 2)) OVER seasons / NULLIF(freedom, 0), 1) AS scale
+    GREATEST(SUM(weight * POWER(drift_pct_per_10km - pool_mean, 2)) OVER seasons / NULLIF(df, 0), 1) AS scale
   FROM recentred
   WINDOW seasons AS (PARTITION BY athlete_id, metric)
 ),
@@ -109,7 +109,7 @@ monthly AS (
     metric,
     month,
     COUNT(*) AS n_runs,
-    ANY_VALUE(freedom) AS freedom,
+    ANY_VALUE(df) AS df,
     SUM(weight * drift_pct_per_10km) / SUM(weight) AS drift_pct_per_10km,
     SQRT(ANY_VALUE(scale) / SUM(weight) + POWER(SUM(weight * shared_error) / SUM(weight), 2)) AS error
   FROM scaled
@@ -126,5 +126,5 @@ SELECT
   monthly.drift_pct_per_10km + student_t.quantile * monthly.error AS drift_high
 FROM monthly
 LEFT JOIN student_t
-  ON monthly.freedom = student_t.freedom
+  ON monthly.df = student_t.df
 ORDER BY monthly.athlete_id, monthly.metric, monthly.month

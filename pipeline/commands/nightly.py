@@ -123,7 +123,7 @@ class _How:
             return refresh_with_prefect(contents, into, jobs=self.jobs)
         from pipeline.refresh.refresh import refresh
 
-        with started_workers(self.jobs, self.cluster, n_changed=0) as mapper:
+        with started_workers(self.jobs, self.cluster, at_once=False) as mapper:
             return refresh(contents, into, mapper=mapper)
 
 
@@ -174,7 +174,7 @@ def _apart(
     from pipeline.workers.pool import Pool
     from pipeline.workers.process import Limits
 
-    pool = Pool("", "", Limits(), environment={})
+    pool = Pool("", Limits(), environment={})
     try:
         return next(pool.map(function, plan, [how], lost=lost))
     finally:

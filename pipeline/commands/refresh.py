@@ -98,8 +98,8 @@ def bring_up_to_date(
 ) -> None:
     """Refresh a store and show what came of it; arguments as for the command."""
     by_flow = is_by_flow(flow=flow, cluster=cluster)
-    n_changed = _n_changed(inbox, store)
-    if n_changed == 0 and not (by_flow or cluster or output.verbose):
+    looks_new = _looks_new(inbox, store)
+    if not looks_new and not (by_flow or cluster or output.verbose):
         from pipeline.refresh.unchanged import nothing_new
 
         if (unchanged := nothing_new(inbox, store)) is not None:
@@ -107,7 +107,7 @@ def bring_up_to_date(
             if strict and unchanged.statuses.get("rejected"):
                 raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
             return
-    with nullcontext() if by_flow else started_workers(jobs, cluster, n_changed=n_changed) as mapper:
+    with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=looks_new) as mapper:
         gc.disable()  # as in workers, which load their modules at the same time
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
@@ -127,16 +127,15 @@ def bring_up_to_date(
         raise click.exceptions.Exit(EXIT_DONE_BUT_REJECTED)
 
 
-def _n_changed(inbox: Path, store: Path) -> int | None:
-    """How much in the inbox looks younger than the state, None without one: a guess, on which no result depends."""
+def _looks_new(inbox: Path, store: Path) -> bool:
+    """Whether anything in the inbox looks younger than the state: a guess, on which no result depends."""
     if any("://" in str(folder) for folder in (inbox, store)):
-        return None
+        return True
     try:
         made_at = (store / "current").lstat().st_ctime_ns
-        entries = [inbox, *inbox.rglob("*")]
-        return sum(entry.lstat().st_ctime_ns > made_at for entry in entries)
+        return any(entry.lstat().st_ctime_ns > made_at for entry in (inbox, *inbox.rglob("*")))
     except OSError:
-        return None
+        return True  # there is no state yet
 
 
 def _ledger_before(store: Path) -> pl.DataFrame:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
+from pipeline.refresh import REFRESH_LOADS, WORKER_LOADS
 
 if TYPE_CHECKING:
     import polars as pl
@@ -126,13 +126,12 @@ def is_by_flow(*, flow: bool, cluster: str | None) -> bool:
 
 
 @contextmanager
-def started_workers(jobs: int | None, cluster: str | None = None, *, n_changed: int | None = None) -> Iterator[Mapper]:
+def started_workers(jobs: int | None, cluster: str | None = None, *, at_once: bool = True) -> Iterator[Mapper]:
     """Workers, started before this process imports what it needs itself: all then do so at the same time.
 
     Args:
         cluster: address of a Dask scheduler, whose workers take the place of those of this machine.
-        n_changed: for how much there may be something to do; None for a lot. With little, one is started now at most,
-            since several would slow it and this process down; the others are with the first step.
+        at_once: whether there is probably something to do; otherwise they are started with the first step.
     """
     if cluster is not None:
         from pipeline.workers.cluster import cluster_workers
@@ -140,14 +139,11 @@ def started_workers(jobs: int | None, cluster: str | None = None, *, n_changed: 
         with cluster_workers(cluster, loads=WORKER_LOADS) as mapper:
             yield mapper
         return
-    from pipeline.workers.pool import FEW_FILES, workers
+    from pipeline.workers.pool import workers
 
-    at_once = None if n_changed is None or n_changed >= FEW_FILES else min(1, n_changed)
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     # Files from outside are read in a process of their own even if there is only one.
-    with workers(
-        wanted, wanted, few=0, loads=WORKER_LOADS, later=WORKER_LOADS_LATER, item_s=_LONGEST_STEP_S, at_once=at_once
-    ) as mapper:
+    with workers(wanted, wanted, few=0, loads=REFRESH_LOADS, item_s=_LONGEST_STEP_S, at_once=at_once) as mapper:
         yield mapper
 
 

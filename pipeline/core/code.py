@@ -1,4 +1,4 @@
-"""Which code makes the tables."""
+"""Which code makes the tables: its version and its digest."""
 
 from __future__ import annotations
 
@@ -17,6 +17,12 @@ _LIBRARIES = ("polars", "duckdb", "pyarrow", "numpy", "scipy", "fitfast", "fitde
 _PACKAGE = Path(__file__).parents[1]
 #: Files of the package next to modules: words, rules, texts. Those of pages have a digest of their own.
 _DATA = (".toml", ".json", ".txt", ".html")
+
+
+@cache
+def own_version() -> str:
+    """The version of splitdrift; to look it up takes as long as to write a table, so it is done once."""
+    return version("splitdrift")
 
 
 def files_of_code() -> list[Path]:

@@ -1,9 +1,7 @@
-"""What belongs to the project besides its code: its version, and files such as the queries and the demo club."""
+"""What belongs to the project besides its code: files such as the queries and the demo club."""
 
 from __future__ import annotations
 
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 
 #: Next to the package in a checkout, inside it in an installed wheel.
@@ -21,9 +19,3 @@ def shipped(name: str) -> Path:
         if (folder / name).exists():
             return folder / name
     raise FileNotFoundError(f"{name} is missing from this installation of splitdrift")
-
-
-@cache
-def own_version() -> str:
-    """The version of splitdrift; to look it up takes as long as to write a table, so it is done once."""
-    return version("splitdrift")

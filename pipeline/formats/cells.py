@@ -17,7 +17,7 @@ import polars as pl
 from pipeline.core.errors import Refused
 from pipeline.core.reasons import Reason
 from pipeline.formats.headers import is_known, is_unit
-from pipeline.formats.text import decoded
+from pipeline.formats.text import decoded, separator_named
 
 MIN_ROWS = 2
 
@@ -133,9 +133,8 @@ def _place_of_headers(text: str, separator: str | None, known: Collection[str]) 
     counts = [n_known(line) for line in lines[:MOST_LINES_ABOVE]]
     if max(counts) >= MIN_KNOWN_HEADERS:
         return counts.index(max(counts)), separator, max(counts)
-    declared = re.fullmatch(r'"?sep=(.)"?', first)  # a spreadsheet's own way to say what separates the cells
-    if declared:
-        return 1, separator or declared.group(1), 0
+    if named := separator_named(first):
+        return 1, separator or named, 0
     for place, line in enumerate(lines[:-2]):
         by = separator or _separator(line)
         n_cells = [len(_cut(row, by)) for row in lines[place : place + 3]]

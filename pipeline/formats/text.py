@@ -6,6 +6,7 @@ every file; the one is taken under which most headers mean something, and Window
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from pipeline.core.errors import Refused
@@ -27,6 +28,16 @@ MOST_SKIPPED_LINES = 1000
 _HEAD_BYTES = 4096
 #: Digits and separators have a zero byte each in UTF-16, letters of any script between them.
 _LEAST_ZERO_SHARE = 0.2
+
+
+#: A spreadsheet's own way to say what separates the cells: a sign of one byte that is in no number or name.
+_SEPARATOR_NAMED = re.compile(r'"?sep=([\t !#-/:-@\[-`{-~])"?')
+
+
+def separator_named(line: str) -> str | None:
+    """The separator that a line names, if that is what it is for: `sep=;`."""
+    named = _SEPARATOR_NAMED.fullmatch(line)
+    return named and named[1]
 
 
 def decoded(content: bytes, encoding: str | None, n_known: Callable[[str], int]) -> tuple[str, str]:

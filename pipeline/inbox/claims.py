@@ -11,7 +11,7 @@ import re
 import secrets
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import PurePosixPath
@@ -19,6 +19,7 @@ from pathlib import PurePosixPath
 from pipeline.core.errors import UsageError
 from pipeline.formats.serial_number import device_digests
 from pipeline.inbox.athlete_ids import Known, folded, is_athlete_id
+from pipeline.inbox.list_files import MOST_NAMED, shown
 from pipeline.inbox.loose_files import LooseFile
 
 ATHLETE = "{athlete_id}"
@@ -76,35 +77,42 @@ def list_rule(name: str, text: str, files: Sequence[LooseFile], known: Known) ->
     Raises:
         UsageError: a column is missing, a file is there for two athletes, or an athlete's id is no name of a folder.
     """
-    header = text.partition("\n")[0]
-    separator = max(",;\t", key=header.count)
-    rows = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
-    columns = [column.strip() for column in rows.fieldnames or ()]
-    rows.fieldnames = columns
-    if not {"file", "athlete_id"} <= set(columns):
-        raise UsageError(
-            f"{name}, line 1: found the columns {', '.join(columns) or 'none'}; expected at least file and athlete_id."
-        )
     lines: dict[str, tuple[str, int]] = {}
-    for row in rows:
-        path, athlete_id = ((row.get(column) or "").strip() for column in ("file", "athlete_id"))
+    for number, path, athlete_id in _lines(name, text):
         if not path or not athlete_id:
             continue
         if not is_athlete_id(athlete_id):
             raise UsageError(
-                f"{name}, line {rows.line_num}: athlete_id is '{athlete_id}'; expected a name that a folder can have."
+                f"{name}, line {number}: athlete_id is '{shown(athlete_id)}'; expected a name that a folder can have."
             )
         spelled, key = known.spelled(athlete_id), folded(path.replace("\\", "/"))
         if key in lines and lines[key][0] != spelled:
             raise UsageError(
-                f"{name}, line {rows.line_num}: '{path}' is given to {spelled}, but in line {lines[key][1]} to "
+                f"{name}, line {number}: '{shown(path)}' is given to {spelled}, but in line {lines[key][1]} to "
                 f"{lines[key][0]}. Keep one of the two."
             )
-        lines.setdefault(key, (spelled, rows.line_num))
+        lines.setdefault(key, (spelled, number))
     n_of_name: dict[str, int] = defaultdict(int)
     for file in files:
         n_of_name[folded(file.name)] += 1
     return ListRule({path: athlete for path, (athlete, _) in lines.items()}, n_of_name)
+
+
+def _lines(name: str, text: str) -> Iterator[tuple[int, str, str]]:
+    """The number of each line of a list, with what its columns `file` and `athlete_id` hold."""
+    separator = max(",;\t", key=text.partition("\n")[0].count)
+    rows = csv.DictReader(io.StringIO(text, newline=""), delimiter=separator)
+    try:
+        columns = [column.strip() for column in rows.fieldnames or ()]
+        rows.fieldnames = columns
+        if not {"file", "athlete_id"} <= set(columns):
+            found = ", ".join(map(shown, columns[:MOST_NAMED])) or "none"
+            raise UsageError(f"{name}, line 1: found the columns {found}; expected at least file and athlete_id.")
+        for row in rows:
+            path, athlete_id = ((row.get(column) or "").strip() for column in ("file", "athlete_id"))
+            yield rows.line_num, path, athlete_id
+    except csv.Error as error:
+        raise UsageError(f"{name}, line {rows.line_num + 1}: not comma-separated values: {error}.") from error
 
 
 # --- By a pattern ----------------------------------------------------------------------------------------------------

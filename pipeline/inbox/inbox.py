@@ -27,7 +27,7 @@ from pipeline.formats.column_mapping import ColumnMapping, read_mapping
 from pipeline.inbox.as_found import digest_of_others
 from pipeline.inbox.athlete_ids import is_athlete_id
 from pipeline.inbox.corrections import CORRECTIONS_FILE, faulty, read_corrections
-from pipeline.inbox.list_files import MOST_NAMED, first_of, workbook_name
+from pipeline.inbox.list_files import MOST_NAMED, first_of, shown, workbook_name
 from pipeline.inbox.lists import LISTS, read_lists
 from pipeline.inbox.names import alike, as_folders
 from pipeline.stages.corrections import Correction
@@ -294,7 +294,7 @@ def _unmatched(listed: pl.DataFrame, there: Container[str], name: str) -> Iterat
     """Lines of sessions.csv whose file is not there: a typing error would leave a run without its surface."""
     for line, path in listed.drop_nulls("file").select("line", "file").iter_rows():
         if listed_file(path, there) not in there:
-            yield f"{name}, line {line}: there is no file '{path}' in the inbox."
+            yield f"{name}, line {line}: there is no file '{shown(path)}' in the inbox."
 
 
 def listed_file(path: str, files: Container[str]) -> str:

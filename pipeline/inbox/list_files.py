@@ -18,9 +18,10 @@ from pathlib import Path, PurePosixPath
 import polars as pl
 
 from pipeline.core.errors import Refused, UsageError
+from pipeline.core.reasons import cut
 from pipeline.core.written import is_own, read_written
 from pipeline.formats.column_mapping import ColumnMapping
-from pipeline.formats.text import decoded
+from pipeline.formats.text import decoded, separator_named
 
 WORKBOOK = ".xlsx"
 _SEPARATORS = ",;\t|"
@@ -29,6 +30,8 @@ _SEPARATORS = ",;\t|"
 MOST_LINES_NAMED = 5
 #: Names that are each said to be unknown, with the known one that is nearest.
 MOST_NAMED = 20
+#: Characters of a cell that are shown; a path is longer than a name.
+MOST_SHOWN = 100
 
 Line = tuple[int, list[str]]
 
@@ -93,6 +96,11 @@ def read_list(
     return ListFile(name, pl.DataFrame(rows, schema=schema), mapping, tuple(notices))
 
 
+def shown(text: str) -> str:
+    """What a person wrote in a cell, as a sentence may hold it."""
+    return cut(text, MOST_SHOWN)
+
+
 def first_of(texts: Sequence[str], most: int, more: str) -> list[str]:
     """The first of many texts, and one with the number of the others."""
     return [*texts[:most], *([more.format(f"{len(texts) - most:,}")] if len(texts) > most else [])]
@@ -111,16 +119,16 @@ def _header(
     for place, cell in enumerate(header):
         column = re.sub(r"[\W_]+", "_", cell.casefold()).strip("_")
         if column in places:
-            notices.append(f"{name}, line 1: the column '{cell}' is there twice; the first is used.")
+            notices.append(f"{name}, line 1: the column '{shown(cell)}' is there twice; the first is used.")
         elif column in columns:
             places[column] = place
         elif cell:
             # Of a table that is no list every column would be compared.
             near = _near(column, columns) if len(unused) < MOST_NAMED else None
-            unused.append(f"'{cell[:40]}'" + (f" (did you mean {near}?)" if near else ""))
-            nearest.setdefault(near or "", cell[:40])
+            unused.append(f"'{shown(cell)}'" + (f" (did you mean {near}?)" if near else ""))
+            nearest.setdefault(near or "", shown(cell))
     if needed is not None and needed not in places:
-        found = f" The columns are {', '.join(cell[:40] for cell in header[:12])}." if header else ""
+        found = f" The columns are {', '.join(map(shown, header[:12]))}." if header else ""
         found += f" If '{nearest[needed]}' is it, rename it to {needed}." if needed in nearest else ""
         notices.append(f"{name}, line 1: the column '{needed}' is missing, so no line of it is used.{found}")
     elif unused:
@@ -143,10 +151,10 @@ def _csv_lines(name: str, content: bytes, columns: Iterable[str], mapping: Colum
         raise UsageError(f"{name}: {refusal}") from refusal
     first, _, below = text.partition("\n")
     number = 1
-    declared = re.fullmatch(r'"?sep=(.)"?', first.strip())
-    if declared:
+    named = separator_named(first.strip())
+    if named:
         text, number = below, 2
-    separator = mapping.separator or (declared.group(1) if declared else max(_SEPARATORS, key=first.count))
+    separator = mapping.separator or named or max(_SEPARATORS, key=first.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     above = number - 1
     lines = []
@@ -182,7 +190,7 @@ class Checked:
         if holds.all():  # seen sooner than which rows break it
             return
         for line, found in self.rows.filter(~holds).select("line", column).iter_rows():
-            said = "nothing" if found is None else f"'{found}'"
+            said = "nothing" if found is None else f"'{shown(found)}'"
             text = f"{self.name}, line {line}: {column} is {said}; expected {expected}. The line is not used."
             self._faults.setdefault(line, (column, text))
 

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator, Mapping
 
 import polars as pl
 
-from pipeline.inbox.list_files import MOST_NAMED, first_of
+from pipeline.inbox.list_files import MOST_NAMED, first_of, shown
 
 
 def bare(name: str) -> str:
@@ -70,7 +70,7 @@ def as_folders(
                 continue
             if len(same) == 1:
                 spelled[athlete_id] = same[0]
-                notices.append(f"{file}: '{athlete_id}' is taken as the athlete of the folder '{same[0]}'.")
+                notices.append(f"{file}: '{shown(athlete_id)}' is taken as the athlete of the folder '{same[0]}'.")
             else:
                 n_asked += 1  # to look for what is near takes a while where there are many folders
                 near = same or (
@@ -79,7 +79,7 @@ def as_folders(
                 hint = f" Did you mean '{near[0]}'?" if near else ""
                 if name == "strikes.csv" and not near:
                     continue  # who was filmed need not have recorded
-                unknown.append(f"{file}: there is no folder of an athlete '{athlete_id}' in the inbox.{hint}")
+                unknown.append(f"{file}: there is no folder of an athlete '{shown(athlete_id)}' in the inbox.{hint}")
         notices += first_of(unknown, MOST_NAMED, f"{file}: {{}} more athletes have no folder in the inbox.")
         renamed[name] = rows.with_columns(pl.col("athlete_id").replace(spelled)) if spelled else rows
         if name == "roster.csv" and spelled and renamed[name]["athlete_id"].is_duplicated().any():

@@ -24,17 +24,9 @@ from pipeline.methods.design import (
     design_of_metrics,
     nuisances,
 )
+from pipeline.methods.error_prior import ErrorPrior, half_normal, main_source, plausible, published
 from pipeline.methods.least_squares import Prior
-from pipeline.methods.measurement_error import (
-    Corrected,
-    ErrorPrior,
-    correct,
-    half_normal,
-    main_source,
-    plausible,
-    published,
-    uncorrected,
-)
+from pipeline.methods.measurement_error import Corrected, correct, uncorrected
 from pipeline.methods.mixed_model import FIRST_CAUSE, Design, Model, in_calls, settled, settled_as_weighted
 from pipeline.methods.speed_equations import answers_exactly
 from pipeline.methods.warm_up import settling_slowly

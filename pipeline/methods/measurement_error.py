@@ -16,9 +16,9 @@ correlation of w: an equation for b and s. Three are used, after slopes and the 
 Their joint covariance follows from the mixed model's errors and from w, and depends on b: with it the three equations
 have a likelihood in (s, b) that stays right where instruments are weak (as in continuously updated moments). It is
 evaluated on a grid of s, and of b around where it is high. A prior on s (half-normal, by the source of speed) and one
-on b (Student's t about the published or the club's mean, so that an athlete far off is hardly drawn) complete it. Where
-the data tell s, the three equations disagree until s is right; where they do not, the interval holds what the priors
-leave open.
+on b (Student's t about the published or the club's mean, so that an athlete far off is hardly drawn) complete it
+(`pipeline/methods/error_prior.py`). Where the data tell s, the three equations disagree until s is right; where they do
+not, the interval holds what the priors leave open.
 
 The drift. Given b it is generalised least squares of y - x b on distance (and slopes), with the jackknife over runs;
 the result is mixed over the distribution of b, and over lengths of the warm-up (`pipeline/methods/warm_up.py`). So its
@@ -34,20 +34,17 @@ Heaton and Yaron 1996, J Bus Econ Stat 14 (continuously updated moments).
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 from scipy import special
 
-from pipeline.core.arrays import Array, Mask
-from pipeline.core.metrics import Metric
-from pipeline.core.speed_sources import SpeedErrorPct, speed_error_of
+from pipeline.core.arrays import Array
 from pipeline.methods.drift_lines import Conditional, Lines, at_response
+from pipeline.methods.error_prior import ErrorPrior, ErrorPriors, sizes_of_errors
 from pipeline.methods.least_squares import Prior, dot
-from pipeline.methods.mixed_model import Design, Fit, Model
+from pipeline.methods.mixed_model import Fit, Model
 from pipeline.methods.speed_equations import (
     ERROR_SD,
     SpeedErrors,
@@ -57,8 +54,6 @@ from pipeline.methods.speed_equations import (
     speed_errors,
 )
 
-#: How far each of `ERROR_SD` speaks for its neighbourhood, in a distribution over them.
-WIDTH = np.gradient(ERROR_SD)
 #: Degrees of freedom of the priors' t: an athlete four deviations off keeps most of what the own runs say.
 PRIOR_DF = 5.0
 #: An athlete whose response lies this many of the club's deviations from the club's mean is named. Common practice, no
@@ -67,113 +62,6 @@ FAR_FROM_CLUB = 3.0
 #: Points of the grid of b each time that it is laid, narrower than before, and how far it reaches [standard
 #: deviations].
 POINTS, REACH = (17, 17, 21), 4.5
-#: Where runs have speed from several sources, the error of the others is taken at the middles of so many parts of its
-#: distribution, equally probable.
-PARTS_OF_OTHERS = 5
-
-
-@dataclass(frozen=True)
-class ErrorPrior:
-    """What is known before of the error of speed and of the response of a metric, for each of `ERROR_SD`.
-
-    Attributes:
-        log_weight: of each standard deviation.
-        mean: of the response.
-        variance: of the response, about that mean.
-        typical: response at which errors of speed are thought to show in the metric.
-        reach: how far about it responses are plausible.
-        is_of_club: whether the weights hold what this athlete's own runs say of the error already.
-        other_sources: log weights of each standard deviation for the other sources that the athlete's runs have.
-        mean_variance: how unsure the mean itself is, part of `variance`, shared by all athletes of a club.
-    """
-
-    log_weight: Array
-    mean: Array
-    variance: Array
-    typical: float
-    reach: float
-    is_of_club: bool = False
-    other_sources: Mapping[str | None, Array] = field(default_factory=dict)
-    mean_variance: Array = field(default_factory=lambda: np.zeros(len(ERROR_SD)))
-
-
-@dataclass(frozen=True)
-class _ErrorPriors:
-    """Those of several metrics, each attribute an array of them."""
-
-    log_weight: Array
-    mean: Array
-    variance: Array
-    typical: Array
-    reach: Array
-    is_of_club: Mask
-
-    @classmethod
-    def of(cls, priors: Sequence[ErrorPrior]) -> _ErrorPriors:
-        """One metric after the other."""
-        return cls(*(np.array([getattr(prior, part.name) for prior in priors]) for part in fields(cls)))
-
-
-def half_normal(median: float) -> Array:
-    """Log weights of `ERROR_SD` under a half-normal prior with this median; all none for 0, which is exact."""
-    if median == 0:
-        return np.full(len(ERROR_SD), -np.inf)
-    return np.asarray(np.log(WIDTH) - 0.5 * (ERROR_SD / median * special.ndtri(0.75)) ** 2)
-
-
-def wide_prior(mean: float, sd: float, error_median: float) -> ErrorPrior:
-    """The published range of a response, and an error of speed of this median."""
-    unit = np.ones(len(ERROR_SD))
-    return ErrorPrior(half_normal(error_median), mean * unit, sd**2 * unit, mean, 2 * sd)
-
-
-def plausible(of: Metric) -> tuple[float, float]:
-    """The published response to speed of a metric, and how far about it responses are plausible."""
-    return of.speed_response, 2 * of.speed_response_sd
-
-
-def published(of: Metric, speed_error_pct: float) -> ErrorPrior:
-    """What is known of the response of a metric, and of the error of speed, before there are runs."""
-    return wide_prior(of.speed_response, of.speed_response_sd, speed_error_pct / 100)
-
-
-def main_source(design: Design, speed_error_pct: SpeedErrorPct) -> str | None:
-    """The source that most splits of a design have speed from; one that is not exact, if there is one."""
-    n_splits: Counter[str | None] = Counter()
-    for source, count in zip(design.speed_sources, design.counts.tolist(), strict=False):
-        n_splits[source] += count
-
-    def rank(source: str | None) -> tuple[bool, int, str]:
-        return speed_error_of(speed_error_pct, source) == 0, -n_splits[source], source or ""
-
-    return min(n_splits, key=rank, default=None)
-
-
-def _quantiles(log_weight: Array) -> Array:
-    """Middles of `PARTS_OF_OTHERS` equally probable parts of a distribution over `ERROR_SD`; 0 where speed is exact."""
-    if not np.isfinite(log_weight).any():
-        return np.zeros(PARTS_OF_OTHERS)
-    weight = np.exp(log_weight - log_weight.max())
-    below = (np.cumsum(weight) - weight / 2) / weight.sum()
-    return np.asarray(np.interp((np.arange(PARTS_OF_OTHERS) + 0.5) / PARTS_OF_OTHERS, below, ERROR_SD))
-
-
-def _sizes(priors: Sequence[ErrorPrior], sources: Sequence[str | None]) -> tuple[Array, npt.NDArray[np.int64]]:
-    """Sizes of the errors to look at, metrics x sizes x groups of runs, and the group of each run.
-
-    The first group has the source that the priors are of. The errors of the others go up and down together; so do the
-    sizes: all of theirs for the first of `ERROR_SD`, and so on. What is exact has an error of 0.
-    """
-    group_of = {name: place for place, name in enumerate(priors[0].other_sources, start=1)}
-    groups = np.array([group_of.get(source, 0) for source in sources], dtype=np.int64)
-    if not len(groups) or groups.max() == 0:
-        return np.broadcast_to(ERROR_SD[:, None], (len(priors), len(ERROR_SD), 1)), np.zeros(len(groups), np.int64)
-    of_main = np.repeat(ERROR_SD, PARTS_OF_OTHERS)
-    sizes = [
-        [of_main, *(np.tile(_quantiles(weight), len(ERROR_SD)) for weight in prior.other_sources.values())]
-        for prior in priors
-    ]
-    return np.moveaxis(np.array(sizes), 1, 2).copy(), groups
 
 
 @dataclass(frozen=True)
@@ -255,7 +143,7 @@ def _t_density(z: Array) -> Array:
     return np.asarray(-0.5 * (PRIOR_DF + 1) * np.log1p(z**2 / PRIOR_DF))
 
 
-def _posterior(errors: SpeedErrors, prior: _ErrorPriors) -> tuple[Array, Array]:
+def _posterior(errors: SpeedErrors, prior: ErrorPriors) -> tuple[Array, Array]:
     """Grid of responses for each of `ERROR_SD` around where they are likely, and how much likelihood times prior it
     holds at each.
 
@@ -282,7 +170,7 @@ def _posterior(errors: SpeedErrors, prior: _ErrorPriors) -> tuple[Array, Array]:
     return response.reshape(by_sd), log_mass.reshape(by_sd)
 
 
-def _own_response(prior: _ErrorPriors, response: Array, log_mass: Array, loading: Array) -> OwnResponse:
+def _own_response(prior: ErrorPriors, response: Array, log_mass: Array, loading: Array) -> OwnResponse:
     """What the runs of an athlete say of the response, the prior taken out again, for the club to be drawn from."""
     top = log_mass.max(axis=-1, keepdims=True)
     weight = np.exp(log_mass - top)
@@ -322,8 +210,8 @@ def correct(
         slow: the model with a warm-up that takes long (`settling_slowly`); None to take the usual one for certain.
         of_drift: whether the drift is asked for; False gives it no interval, for those who ask for responses alone.
     """
-    sizes, groups = _sizes(priors, model.design.speed_sources)
-    prior, loading = _ErrorPriors.of(priors), np.array(loadings)
+    sizes, groups = sizes_of_errors(priors, model.design.speed_sources)
+    prior, loading = ErrorPriors.of(priors), np.array(loadings)
     system = equations(model, speed, loading, groups if len(groups) else None)
     errors = speed_errors(system, sizes)
     unloaded = replace(prior, mean=prior.mean - loading[:, None], typical=prior.typical - loading)

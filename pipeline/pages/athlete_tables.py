@@ -206,7 +206,8 @@ def run_rows(
 def spans_of(against: pl.DataFrame) -> dict[str, float]:
     """The span of the marks of each fact over the rows of a table."""
     values: dict[str, list[float | None]] = {metric.column: [] for metric in FACTS_OF_RUN}
-    for metric, *ends in against.select("metric", "drift_pct_per_10km", "usual_low", "usual_high").iter_rows():
+    shown = (against[name].to_list() for name in ("metric", "drift_pct_per_10km", "usual_low", "usual_high"))
+    for metric, *ends in zip(*shown, strict=True):
         if metric in values:
             values[metric] += ends
     return {metric.column: span_of(values[metric.column], metric.smallest_change_pct) for metric in FACTS_OF_RUN}

@@ -368,6 +368,8 @@ def _cell(drifts: Sequence[Row], column: Context, language: Language) -> Context
 
 def _landing(counts: pl.DataFrame, language: Language) -> str:
     """The commonest class of landing at the first and the last distance seen."""
+    if counts.is_empty():
+        return ""
     seen = counts.filter(pl.col("scope") == "athlete", pl.col("n") > 0).sort(
         "distance_km", "n", "strike", descending=[False, True, False]
     )
@@ -386,6 +388,7 @@ def _season(name: str, club: ClubRows, drifts: Sequence[Row], language: Language
     if not form:
         return ""
     row = min(form, key=lambda row: not is_change(row))
-    months = club.own("season_trend", name).filter(pl.col("metric") == row["metric"]).sort("month")
-    values = months["drift_pct_per_10km"].to_list()
+    months = (club.own("season_trend", name)[column].to_list() for column in ("metric", "month", "drift_pct_per_10km"))
+    own = sorted((month, drift) for metric, month, drift in zip(*months, strict=True) if metric == row["metric"])
+    values = [drift for _, drift in own]
     return season_mark(values, span_of(values, row["smallest_change_pct"]))

@@ -7,7 +7,7 @@ import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -18,8 +18,9 @@ import polars as pl
 from pipeline.core.errors import NothingDone
 from pipeline.core.places import files_below
 from pipeline.core.settings import Settings
+from pipeline.pages.file_counts import splits_of
 from pipeline.pages.language import Language
-from pipeline.pages.squads import DIVIDED, FINDINGS, SquadPage, rows_of
+from pipeline.pages.squads import DIVIDED, FINDINGS, SquadTask, rows_of
 from pipeline.pages.units import Units
 from pipeline.store.contents import read_checked
 from pipeline.store.layout import files_of, partition, read_contents, read_partitions, read_rows, table_folder
@@ -92,17 +93,18 @@ def _key(state: Path | None) -> bytes | None:
 
 
 class ClubRows:
-    """The published tables of a state, by athlete; of a page of a large club, the rows of its athletes alone."""
+    """The published tables of a state, by athlete; for a task of a large club, the rows that it shows alone."""
 
-    def __init__(self, built: Path, *, is_coded: bool, squad: SquadPage | None = None) -> None:
+    def __init__(self, built: Path, *, is_coded: bool, task: SquadTask | None = None) -> None:
         """Read nothing yet; each table is read on first use."""
-        self._built, self._is_coded, self.squad_page = built, is_coded, squad
+        self._built, self._is_coded, self._task = built, is_coded, task
+        self.squad_page = None if task is None else task.page
         self._tables: dict[str, Mapping[str | None, pl.DataFrame]] = {}
         self._digests: dict[tuple[str, object], Mapping[str | None, str]] = {}
 
     def table(self, name: str) -> pl.DataFrame:
-        """A table: whole, or what the athletes of the page have of it."""
-        return self._divided[name] if self.squad_page and name in DIVIDED else read_rows(self._built, name)
+        """A table: whole, or what the task shows of it."""
+        return self._divided[name] if self._task and name in DIVIDED else read_rows(self._built, name)
 
     @property
     def findings(self) -> list[dict[str, str | None]]:
@@ -111,8 +113,8 @@ class ClubRows:
 
     @cached_property
     def _divided(self) -> Mapping[str, pl.DataFrame]:
-        assert self.squad_page is not None
-        return rows_of(self._built, self.squad_page)
+        assert self._task is not None
+        return rows_of(self._built, self._task)
 
     def own(self, name: str, athlete_id: str) -> pl.DataFrame:
         """The rows of a table of one athlete; without a column `athlete_id`, those of the athlete's runs."""
@@ -143,6 +145,10 @@ class ClubRows:
         if "athlete_id" in rows.columns:
             return rows
         return rows.join(self.table("runs").select("run_id", "athlete_id"), on="run_id", how="inner")
+
+    def splits(self) -> Iterator[pl.DataFrame]:
+        """The splits of everyone, of some athletes at a time."""
+        return splits_of(self._built, self.athletes)
 
     @cached_property
     def athletes(self) -> list[str]:
@@ -266,14 +272,14 @@ def _digests(rows: pl.DataFrame, shown: Callable[[pl.DataFrame], pl.DataFrame] |
     return {key: part["digest"].to_numpy().tobytes().hex() for (key,), part in parts.items()}
 
 
-def club_rows(pages: Pages, squad: SquadPage | None = None) -> ClubRows:
-    """The rows of a state, or of a page of its club; read once by each process, however many athletes it draws."""
-    return _read_once(pages.built, pages.settings.pages == "codes", pages.token, squad)
+def club_rows(pages: Pages, task: SquadTask | None = None) -> ClubRows:
+    """The rows of a state, or those for a task; read once by each process, however many athletes it draws."""
+    return _read_once(pages.built, pages.settings.pages == "codes", pages.token, task)
 
 
 @lru_cache(maxsize=1)
-def _read_once(built: Path, is_coded: bool, _token: str, squad: SquadPage | None) -> ClubRows:
-    return ClubRows(built, is_coded=is_coded, squad=squad)
+def _read_once(built: Path, is_coded: bool, _token: str, task: SquadTask | None) -> ClubRows:
+    return ClubRows(built, is_coded=is_coded, task=task)
 
 
 def run_name(run_id: str, athlete_id: str) -> str:

@@ -16,17 +16,21 @@ import gc
 import hashlib
 import json
 import re
+import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
+from importlib.util import cache_from_source
 from itertools import accumulate
 from operator import itemgetter
 from pathlib import Path
+from pickle import UnpicklingError
 from typing import Any
 
 import jinja2
 import polars as pl
+from jinja2.bccache import Bucket
 from jinja2.ext import Extension
 
 from pipeline.core.catalogue import catalogue
@@ -74,11 +78,13 @@ def draw(pages: Pages, athlete_id: str | None) -> None:
 
 def draw_squad(pages: Pages, task: SquadTask) -> tuple[int, SquadRow | None]:
     """Draw pages of a squad of a large club; returns of how many athletes, and its row of the index or None."""
-    with written_here(pages.built) as here, _without_garbage_collection():
-        club = club_rows(pages, task.page)
+    with written_here(pages.built) as here:
+        club = club_rows(pages, task)
         for athlete_id in task.athletes:
-            _draw_athlete(pages, club, here, athlete_id)
-        return len(task.athletes), None if task.athletes else _draw_squad(pages, club, task.page, here)
+            with _without_garbage_collection():  # of one at a time: what templates leave behind holds all pictures
+                _draw_athlete(pages, club, here, athlete_id)
+        with _without_garbage_collection():
+            return len(task.athletes), None if task.athletes else _draw_squad(pages, club, task.page, here)
 
 
 def draw_squads(pages: Pages, drawn: tuple[Sequence[SquadRow], Sequence[SectionFiles]]) -> None:
@@ -334,6 +340,29 @@ class _ConstantTexts(Extension):
 _TEXT = re.compile(r"""\bt\(("|')([\w.]+)\1\)""")
 
 
+class _Compiled(jinja2.FileSystemBytecodeCache):
+    """Templates as they were compiled, which takes a tenth of a second: kept where Python keeps modules, if it does."""
+
+    def __init__(self, language: Language) -> None:
+        super().__init__(str(Path(cache_from_source(__file__)).parent), f"%s.{language.code}.jinja")
+        self._rests_on = _digest([code_digest(), _templates_digest(), jinja2.__version__])
+
+    def get_source_checksum(self, source: str) -> str:
+        """What has to be as it was: besides the template the texts that were put into it, and what did that."""
+        return super().get_source_checksum(source + self._rests_on)
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Take over what was kept; what is damaged is compiled again."""
+        with suppress(OSError, EOFError, UnpicklingError):
+            super().load_bytecode(bucket)
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep a template, unless modules are not kept either."""
+        if not sys.dont_write_bytecode:
+            with suppress(OSError):
+                super().dump_bytecode(bucket)
+
+
 @cache
 def _templates(language: Language) -> jinja2.Environment:
     # Text from outside is always escaped.
@@ -344,6 +373,7 @@ def _templates(language: Language) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         auto_reload=False,
+        bytecode_cache=_Compiled(language),
         extensions=[_ConstantTexts],
     )
     environment.globals |= {

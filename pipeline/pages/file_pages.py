@@ -25,9 +25,8 @@ FILES_PER_PAGE = 2000
 
 def file_pages(club: ClubRows, language: Language) -> list[Context]:
     """What the pages of files show: counts, devices, missing readings, then every file, on several pages if needed."""
-    splits = (club.own("splits", name) for name in club.athletes)
     ledger, runs, exclusions = (club.table(name) for name in ("recordings", "runs", "exclusions"))
-    about = _about(file_counts(ledger, runs, exclusions, splits, language.registry), language)
+    about = _about(file_counts(ledger, runs, exclusions, club.splits(), language.registry), language)
     return [{**about, **page} for page in _listed(ledger, "files", club, language)]
 
 

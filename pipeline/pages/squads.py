@@ -2,7 +2,7 @@
 
 The page of a squad is for its athletes what the index of a smaller club is for all. A squad that is too large for one
 page, and the athletes without a squad, are divided by name into parts of equal size. Rows are divided first, section by
-section of the club (`divide`), so that a task holds the rows of a section or of a page, and never those of all.
+section of the club (`divide`), so that a task holds of a table the rows of a section or of a page, and never all.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from pipeline.core.places import files_below
-from pipeline.pages.file_counts import FileCounts, file_counts
+from pipeline.pages.file_counts import FileCounts, file_counts, splits_of
 from pipeline.pages.language import Language
-from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
+from pipeline.store.bundles import GATHERED, packed, tables_of, write_bundle
 from pipeline.store.history import RECORD
-from pipeline.store.layout import files_of, read_file, read_partitions, read_rows
+from pipeline.store.layout import files_of, read_file, read_rows
 from pipeline.store.sections import Section, section_of
 from pipeline.tables import empty, in_order
 
@@ -40,7 +40,8 @@ ATHLETES_AT_ONCE = 25
 #: Refused files, and changed findings, listed on the index: a section gives as many files.
 MOST_LISTED = 15
 
-#: Tables whose rows are divided by page. All others that pages read are read whole, and small.
+#: Tables whose rows are divided by page; `runs` are before those that name no athlete. All others that pages read are
+#: read whole, and small.
 DIVIDED = (
     "recordings", "runs", "exclusions", "quality", "run_drift", "athlete_drift", "pacing", "contrasts", "before_after",
     "season_trend", "season_slope", "usual", "usual_course", "run_against_usual", "complaints", "roster", "sessions",
@@ -48,6 +49,11 @@ DIVIDED = (
 )  # fmt: skip
 #: Besides them: the findings that changed with the refresh.
 FINDINGS = "findings"
+#: What of them the page of a squad shows, and those of its files.
+OF_SQUAD = (
+    "recordings", "runs", "quality", "athlete_drift", "season_trend", "usual", "run_against_usual", "complaints",
+    "roster", "strike_counts", FINDINGS,
+)  # fmt: skip
 
 _FOLDER = f"{GATHERED}/squads"
 
@@ -202,12 +208,12 @@ def divide(pages: Pages, task: Division) -> SectionFiles:
     runs = _of_section(built, "runs", section)
     page_of_run = runs.select("run_id", "athlete_id").join(page_of, on="athlete_id").select("run_id", "page")
     page_of_line = runs.select("session_line", "athlete_id").drop_nulls().join(page_of, on="athlete_id")
-    tables: dict[str, dict[str, pl.DataFrame]] = defaultdict(dict)
+    tables: dict[str, dict[str, bytes]] = defaultdict(dict)
 
     def give_out(name: str, rows: pl.DataFrame, of: pl.DataFrame, key: str) -> None:
         on_pages = rows.join(of, on=key, maintain_order="left")
         for (page,), own in on_pages.partition_by("page", as_dict=True, include_key=False, maintain_order=True).items():
-            tables[page][name] = own
+            tables[page][name] = packed(own)
 
     for name in DIVIDED:
         rows = _of_section(built, name, section)
@@ -225,7 +231,7 @@ def divide(pages: Pages, task: Division) -> SectionFiles:
     for page, own in tables.items():
         write_bundle(built, f"{_FOLDER}/{page}/{section.number}", own)
     ledger, exclusions = (_of_section(built, name, section) for name in ("recordings", "exclusions"))
-    splits = (read_partitions(built, "splits", athlete_id) for athlete_id in task.page_of)
+    splits = splits_of(built, list(task.page_of))
     refused = ledger.filter(pl.col("status") == "rejected")
     return SectionFiles(
         file_counts(ledger, runs, exclusions, splits, pages.settings.registry),
@@ -245,26 +251,43 @@ def _of_section(built: Path, table: str, section: Section) -> pl.DataFrame:
     return read_file(built, file) if (built / file).is_file() else read_rows(built, table)
 
 
-def rows_of(built: Path, page: SquadPage) -> dict[str, pl.DataFrame]:
-    """The rows of the athletes of a page, by table, each in order of its key; tables without any are empty."""
-    parts = defaultdict[str, list[pl.DataFrame]](list)
-    for file in files_below(built / _FOLDER / page.name):
-        for name, rows in read_bundle(file.parent, file.name).items():
-            parts[name].append(rows)
-    tables = {name: in_order(pl.concat(parts.pop(name, [empty(name)])), name) for name in DIVIDED}
-    findings = pl.concat(parts[FINDINGS]).sort("athlete_id", "metric") if parts[FINDINGS] else pl.DataFrame()
-    return tables | {FINDINGS: findings}
-
-
-# --- The table of squads ---------------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True)
 class SquadTask:
     """Pages of a squad to be drawn: those of some of its athletes; without them, its own."""
 
     page: SquadPage
     athletes: tuple[str, ...] = ()
+
+
+def rows_of(built: Path, task: SquadTask) -> dict[str, pl.DataFrame]:
+    """The rows that a task shows, by table, each in order of its key; tables without any are empty.
+
+    Of `runs` there are those of all athletes of the page, so that each one's neighbours are known.
+    """
+    wanted = (*DIVIDED, FINDINGS) if task.athletes else OF_SQUAD
+    parts = defaultdict[str, list[pl.DataFrame]](list)
+    for file in files_below(built / _FOLDER / task.page.name):
+        run_ids = pl.Series(dtype=pl.String)
+        for name, rows in tables_of(file.parent, file.name, wanted):
+            own = _of_athletes(rows, task.athletes, run_ids)
+            if name == "runs":
+                run_ids = own["run_id"]
+            parts[name].append(rows if name == "runs" else own)
+    tables = {name: in_order(pl.concat(parts.pop(name, [empty(name)])), name) for name in wanted if name != FINDINGS}
+    findings = pl.concat(parts[FINDINGS]).sort("athlete_id", "metric") if parts[FINDINGS] else pl.DataFrame()
+    return tables | {FINDINGS: findings}
+
+
+def _of_athletes(rows: pl.DataFrame, athletes: Sequence[str], run_ids: pl.Series) -> pl.DataFrame:
+    """The rows of some athletes, or of their runs where they name no athlete; all of them for no athletes."""
+    is_of_athletes = "athlete_id" in rows.columns
+    if not athletes or not (is_of_athletes or "run_id" in rows.columns):
+        return rows
+    of = pl.col("athlete_id").is_in(athletes) if is_of_athletes else pl.col("run_id").is_in(run_ids.implode())
+    return rows.filter(of)
+
+
+# --- The table of squads ---------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

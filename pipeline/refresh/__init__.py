@@ -8,7 +8,7 @@ from pipeline import ATHLETE, CLUB, FILE, stages_of
 _OF_FILES_AND_ATHLETES = ["pipeline.refresh.shard", "pipeline.refresh.athlete"]
 _OF_THE_CLUB = ["pipeline.refresh.club", "pipeline.pages.draw"]
 
-#: What workers import as they start, and what they import when there is nothing else to do; with a blank between.
+#: What workers import as they start, with a blank between: those that may see files and athletes only, and all others.
 WORKER_LOADS = " ".join(
     [
         "pipeline.core.scipy_alone",
@@ -16,4 +16,4 @@ WORKER_LOADS = " ".join(
         *(stage.module for level in (FILE, ATHLETE) for stage in stages_of(level)),
     ]
 )
-WORKER_LOADS_LATER = " ".join([*(stage.module for stage in stages_of(CLUB)), *_OF_THE_CLUB])
+REFRESH_LOADS = " ".join([WORKER_LOADS, *(stage.module for stage in stages_of(CLUB)), *_OF_THE_CLUB])

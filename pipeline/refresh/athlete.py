@@ -12,8 +12,8 @@ from datetime import date
 import polars as pl
 
 from pipeline import ALONE, ATHLETE, OF_CLUB, OF_RUNS, stages_of
+from pipeline.core.code import own_version
 from pipeline.core.places import files_below, remove_tree
-from pipeline.core.resources import own_version
 from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Measured, own_of
 from pipeline.refresh.duplicates import gathered, with_joined_recordings
 from pipeline.refresh.joins import join_recordings

@@ -9,8 +9,8 @@ from pathlib import Path
 import polars as pl
 
 from pipeline import ATHLETE, CLUB, Function, Stage, stages_of, tables_of
+from pipeline.core.code import own_version
 from pipeline.core.places import written_here
-from pipeline.core.resources import own_version
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import DATABASE, BuildContext

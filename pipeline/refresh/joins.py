@@ -13,10 +13,10 @@ from typing import Any
 import polars as pl
 
 from pipeline import stage_named
+from pipeline.core.code import own_version
 from pipeline.core.metrics import Registry
 from pipeline.core.places import read_frame
 from pipeline.core.reasons import Because, Reason, as_json, because
-from pipeline.core.resources import own_version
 from pipeline.methods.joining import Alignment, align, joined
 from pipeline.refresh.context import JOIN, BuildContext, Measured
 from pipeline.refresh.duplicates import replaced_by_run, with_joined_runs

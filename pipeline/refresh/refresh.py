@@ -26,7 +26,7 @@ from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of
-from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
+from pipeline.refresh import REFRESH_LOADS
 from pipeline.refresh.by_section import (
     MeasuredSection,
     Refresh,
@@ -287,7 +287,7 @@ def _nothing_usable(inbox: Inbox, ledger: pl.DataFrame) -> NothingDone:
 def _mapper(inbox: Inbox, jobs: int | None, started: Mapper | None) -> AbstractContextManager[Mapper]:
     if started is not None:
         return nullcontext(started)
-    return workers(len(inbox.files), jobs, few=FEW_FILES, loads=WORKER_LOADS, later=WORKER_LOADS_LATER)
+    return workers(len(inbox.files), jobs, few=FEW_FILES, loads=REFRESH_LOADS)
 
 
 # --- Before and without a refresh -------------------------------------------------------------------------------------

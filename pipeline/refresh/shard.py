@@ -16,11 +16,11 @@ from itertools import chain
 import polars as pl
 
 from pipeline import stage_named
+from pipeline.core.code import own_version
 from pipeline.core.errors import BrokenPromise, Refused
 from pipeline.core.metrics import Registry
 from pipeline.core.places import read_content
 from pipeline.core.reasons import Reason, as_json
-from pipeline.core.resources import own_version
 from pipeline.inbox.athlete_ids import MOST_NAME_BYTES, is_too_long
 from pipeline.inbox.inbox import Inbox, InboxFile, started_at, utc
 from pipeline.refresh.context import RUN, BuildContext, Measured, RunContext, SampledRuns, Shard

@@ -27,7 +27,7 @@ from pipeline.methods.design import (
     SPEED_SQUARED,
     entries,
 )
-from pipeline.methods.measurement_error import WIDTH, half_normal, main_source, published
+from pipeline.methods.error_prior import WIDTH, half_normal, main_source, published
 from pipeline.methods.mixed_model import FIRST_CAUSE
 from pipeline.methods.speed_equations import ERROR_SD
 from pipeline.methods.tree_sum import tree_sum

@@ -29,7 +29,7 @@ AFTER_RIDE_S, RIDE_OVERLAP_S = 1800, 300
 LEVEL = 0.05
 #: Runs beyond one per month that estimate how runs scatter inside months; with fewer, the whole season does. Common
 #: practice, no source.
-LEAST_FREEDOM = 3
+LEAST_DF = 3
 
 
 def runs(
@@ -326,6 +326,6 @@ def season_trend(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
     tables = {
         "run_drift": run_drifts.select(*columns, "within_run_se_pct_per_10km", "response_se_pct_per_10km"),
         "runs": runs.select("run_id", "started_at_utc"),
-        "student_t": pl.DataFrame({"freedom": df, "quantile": special.stdtrit(df, 0.975)}),
+        "student_t": pl.DataFrame({"df": df, "quantile": special.stdtrit(df, 0.975)}),
     }
-    return run_query("season_trend", tables, {"least_freedom": LEAST_FREEDOM})
+    return run_query("season_trend", tables, {"least_df": LEAST_DF})

@@ -254,13 +254,17 @@ def empty(table: str, registry: Registry = BUILT_IN) -> pl.DataFrame:
 
 
 def types_of(table: str, **more: pl.DataType | type[pl.DataType]) -> dict[str, pl.DataType | type[pl.DataType]]:
-    """The type of each column of a table, and of the columns that a stage gives beyond them."""
+    """The type of each column of a table, and of the columns that a stage gives beyond them.
+
+    Made without a query, so that modules may ask for it as they are imported: a query would start threads.
+    """
     return {**_empty(table, BUILT_IN).schema, **more}
 
 
 @cache
 def _empty(table: str, registry: Registry) -> pl.DataFrame:
-    return pl.DataFrame(schema_of(table, registry).create_empty())
+    columns = schema_of(table, registry).columns()
+    return pl.DataFrame(schema={name: column.dtype for name, column in columns.items()})
 
 
 def unit_of(column: dy.Column) -> str:

@@ -73,7 +73,7 @@ def lent_worker(loads: str = "") -> Iterator[Mapper]:
     """
     pool = _waiting.take()
     if pool is None:
-        pool = Pool(loads, "", Limits())
+        pool = Pool(loads, Limits())
     try:
         yield pool.map
     except BaseException:

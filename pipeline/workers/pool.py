@@ -9,19 +9,20 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
-import sys
 import time
 from collections import defaultdict, deque
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from multiprocessing.connection import Connection, Pipe, wait
+from multiprocessing.connection import Connection, wait
 from multiprocessing.reduction import ForkingPickler
 from typing import Any, Protocol, TypedDict, TypeVar, Unpack
 
 from pipeline.core.errors import SplitdriftError, in_words
 from pipeline.core.reasons import Because, Reason, because, words
-from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits, ending
+from pipeline.workers.process import EXIT_OUT_OF_MEMORY, READY, Limits, ending, serve
+from pipeline.workers.seed import CAN_FORK, Forked, Seed
+from pipeline.workers.start import ENVIRONMENT, start
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -32,33 +33,6 @@ Progress = Callable[[int, int], None]
 
 #: Fewer files than this are read sooner by one process than by workers.
 FEW_FILES = 12
-
-#: Each worker has one core, so the libraries in it start no threads of their own. Nor does the allocator of Polars: at
-#: the limit of memory it would tell the terminal thousands of times that it cannot have its thread. Pieces of a
-#: megabyte and more it gives back at once, or a worker would keep the most that it ever held. A backtrace takes memory,
-#: too: Rust code that panics for want of it would wait for itself. NumPy asks C's allocator for arrays of some hundred
-#: kilobytes thousands of times per second; it may keep 64 MB, since pages of arrays that it returned to the system and
-#: gets anew are a tenth of the time of reading.
-_ENVIRONMENT = {
-    "POLARS_MAX_THREADS": "1",
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "_RJEM_MALLOC_CONF": "background_thread:false,oversize_threshold:1048576",
-    "RUST_BACKTRACE": "0",
-    "MALLOC_MMAP_THRESHOLD_": str(32 * 2**20),
-    "MALLOC_TRIM_THRESHOLD_": str(64 * 2**20),
-}
-
-#: What a worker runs, once it has received `sys.path`. The standard library's way to start a process would load
-#: the script that runs here, and does not allow it to the workers of a Dask cluster.
-_PROGRAM = """
-import sys
-from multiprocessing.connection import Connection
-pipe = Connection(int(sys.argv[1]))
-sys.path[:], loads, later = pipe.recv()
-from pipeline.workers.process import serve
-serve(loads, later, pipe)
-"""
 
 #: An item is not divided more often than this: the end of a `smaller` that makes nothing smaller.
 _MOST_DIVISIONS = 16
@@ -171,34 +145,34 @@ def workers(
     *,
     few: int,
     loads: str = "",
-    later: str = "",
     item_s: float | None = None,
     item_mb: float | None = None,
-    at_once: int | None = None,
+    at_once: bool = True,
 ) -> Iterator[Mapper]:
     """Give a function that maps over items, here or in worker processes.
 
-    Workers are started afresh, since forking after Polars has run can deadlock; so they know nothing of the script that
-    runs here, and take functions of modules only. They load what they will need while this process goes on.
+    Workers are no copies of this process, since forking after Polars has run can deadlock: one is started afresh,
+    several are forked from one that was. So they know nothing of the script that runs here, and take functions of
+    modules only. They load what they will need while this process goes on.
 
     Args:
         n_items: how many items there will be.
         few: with fewer items workers, which take a second to start, would be slower than this process. With a limit
             there are always workers, since this process can be held to none.
-        loads: modules that each worker imports as it starts, with a blank between.
-        later: modules that it imports when it has nothing else to do.
+        loads: modules that workers have imported when they are ready, with a blank between.
         item_s: time an item may take [s].
         item_mb: memory an item may take, where the system can be asked for it (Linux) [MB].
-        at_once: so many workers are started now, or all for None; the others with the first items, if any come.
+        at_once: whether workers are started now; if not, with the first items, if any come.
     """
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     limits = Limits(item_s, item_mb)
     if limits == Limits() and (wanted <= 1 or n_items < few):
         yield here
         return
-    pool = Pool(loads, later, limits, n_workers=max(1, min(wanted, n_items)))
+    pool = Pool(loads, limits, n_workers=max(1, min(wanted, n_items)))
     try:
-        pool.start(at_once)
+        if at_once:
+            pool.start()
         yield pool.map
     finally:
         pool.end()
@@ -238,7 +212,7 @@ class _Task:
 
 @dataclass(eq=False)
 class _Worker:
-    process: subprocess.Popen[bytes]
+    process: subprocess.Popen[bytes] | Forked
     pipe: Connection
     is_ready: bool = False
     task: _Task | None = None
@@ -252,42 +226,43 @@ class Pool:
     """
 
     def __init__(
-        self,
-        loads: str,
-        later: str,
-        limits: Limits,
-        *,
-        n_workers: int = 1,
-        environment: Mapping[str, str] = _ENVIRONMENT,
+        self, loads: str, limits: Limits, *, n_workers: int = 1, environment: Mapping[str, str] = ENVIRONMENT
     ) -> None:
-        self._loads, self._later, self._limits, self._n_workers = loads, later, limits, n_workers
-        self._environment = {**os.environ, **environment}
+        self._loads, self._limits, self._n_workers, self._environment = loads, limits, n_workers, environment
+        self._seed: Seed | None = None
         self._workers: list[_Worker] = []
         self._waiting: deque[_Task] = deque()
         self._n_failed_starts = 0
 
-    def start(self, at_once: int | None = None) -> None:
-        """Start workers until there are so many, or all; they get ready while this process goes on."""
-        for _ in range(len(self._workers), min(self._n_workers, at_once if at_once is not None else self._n_workers)):
+    def start(self) -> None:
+        """Start all workers; they get ready while this process goes on."""
+        if CAN_FORK and self._n_workers > 1 and not self._workers:
+            self._seed = Seed(self._loads, self._environment)
+        for _ in range(len(self._workers), self._n_workers):
             self._start_one()
 
     def _start_one(self) -> None:
-        ours, theirs = Pipe()
-        process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _PROGRAM, str(theirs.fileno())],
-            pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL, env=self._environment,
-        )  # fmt: skip
-        ours.send((sys.path, self._loads, self._later))
-        theirs.close()  # from now on the pipe ends when the worker does
-        self._workers.append(_Worker(process, ours))
+        process, pipe = self._forked() or start(serve, self._loads, self._environment)
+        self._workers.append(_Worker(process, pipe))
+
+    def _forked(self) -> tuple[Forked, Connection] | None:
+        """A worker from the seed; None if there is none, or it has ended."""
+        if self._seed is not None:
+            with suppress(OSError):
+                return self._seed.fork()
+            self._seed.end()
+            self._seed = None
+        return None
 
     def end(self) -> None:
         """End the workers. After an error what they are about need not be done; after success they only wait."""
+        if self._seed is not None:
+            self._seed.end()  # it may still be importing, and would answer no sooner
         for worker in self._workers:
             worker.process.kill()
         for worker in self._workers:
-            worker.pipe.close()
             worker.process.wait()  # or it might still write where the caller cleans up
+            worker.pipe.close()
 
     @property
     def is_at_work(self) -> bool:
@@ -405,14 +380,16 @@ class Pool:
         self._feed()
 
     def _replace(self, worker: _Worker) -> None:
-        try:
-            exit_code = worker.process.wait(5)
-        except subprocess.TimeoutExpired:  # it closed its end of the pipe and lives on
-            worker.process.kill()
-            exit_code = worker.process.wait()
+        worker.process.kill()  # if it closed the pipe and lives on; otherwise how it ends is settled before
+        exit_code = worker.process.wait()
         worker.pipe.close()
         self._workers.remove(worker)
         task = worker.task
+        if exit_code is None:  # it ended with the seed, which is no fault of the item's
+            if task is not None:
+                self._waiting.appendleft(task)
+            self._start_one()
+            return
         if not worker.is_ready:
             self._n_failed_starts += 1
             if self._n_failed_starts > _MOST_FAILED_STARTS:

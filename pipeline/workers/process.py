@@ -12,7 +12,6 @@ import resource
 import select
 import signal
 import threading
-from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -42,46 +41,53 @@ class Limits:
     item_mb: float | None = None
 
 
-def serve(loads: str, later: str, pipe: Connection) -> NoReturn:
+def serve(loads: str, pipe: Connection) -> NoReturn:
     """What a worker does: it gets ready, then answers until the pipe ends, by will or with the parent.
 
     Args:
         loads: modules to be imported first, with a blank between.
-        later: modules to be imported while there is nothing else to do.
         pipe: where questions come from and answers go to.
     """
-    waiting = deque(later.split())
     # An interrupt from the keyboard is for the parent, which ends its workers itself.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # Without a handler the system itself ends this process when its time is up, in any code, and even if
     # the parent is busy.
     signal.signal(signal.SIGALRM, signal.SIG_DFL)
     threading.Thread(target=_end_with, args=(pipe.fileno(),), daemon=True).start()
-    gc.disable()  # modules are no garbage: to look for some among them takes a tenth of the time
     try:
-        for module in loads.split():
-            import_module(module)
+        import_all(loads)
         answer = READY
     except Exception as error:
         answer = _packed_error(error)
-    gc.freeze()  # nor is there any later
-    gc.enable()
     with suppress(EOFError, OSError):
         while True:
             pipe.send_bytes(answer)
-            while waiting and not pipe.poll():
-                with suppress(Exception):  # the call that needs it reports what is wrong
-                    import_module(waiting.popleft())
             answer = _answer(pipe.recv_bytes())
     os._exit(0)
 
 
+def import_all(loads: str) -> None:
+    """Import modules, given with a blank between."""
+    gc.disable()  # modules are no garbage: to look for some among them takes a tenth of the time
+    try:
+        for module in loads.split():
+            import_module(module)
+    finally:
+        gc.freeze()  # nor is there any later; in workers that were forked it would copy the pages of all of them
+        gc.enable()
+
+
 def _end_with(pipe: int) -> None:
     """End this process when the other end of the pipe is gone, in any state: another may do the same again."""
+    wait_for_break(pipe)
+    os._exit(0)
+
+
+def wait_for_break(pipe: int) -> None:
+    """Wait until the other end of a pipe is gone."""
     poll = select.poll()
     poll.register(pipe, 0)  # nothing but that it broke off
     poll.poll()
-    os._exit(0)
 
 
 def _answer(question: bytes) -> bytes:

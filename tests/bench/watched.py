@@ -25,8 +25,8 @@ class Watched:
         cpu_s: of all its processes; unlike `seconds` hardly touched by what else the machine does [s].
         peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. Libraries, which
             processes share, count once in each, so the true figure is lower.
-        own_mb: the largest sum of what each has for itself, and the libraries of the one with most of them [MB]. What
-            libraries others have besides is not in it, so the true figure is a little higher.
+        own_mb: the same with libraries as often as in the one with most of them [MB]. What forked workers share
+            otherwise with the process that forked them counts in each, so the true figure is still lower.
         output: what it printed.
     """
 

@@ -15,11 +15,14 @@ INSTRUMENTED = [
     "pipeline.core.toml",
     "pipeline.core.settings",
     "pipeline.core.own_metrics",
-    "pipeline.inbox.corrections",
+    "pipeline.inbox",
     "pipeline.study.study_reader",
     "tomllib",
     "pipeline.stages.recording",
     "pipeline.stages.samples",
+    "pipeline.stages.strikes",
+    "openpyxl",
+    "csv",
     "fitdecode",
     "defusedxml",
     "zipfile",
@@ -32,19 +35,30 @@ def drive(format_name: str) -> None:
     import atheris
 
     with atheris.instrument_imports(include=INSTRUMENTED):
-        from tests.fuzz.harness import look_into, look_into_written
+        from tests.fuzz import harness
     from tests.fuzz.mutations import mutated
-    from tests.fuzz.seeds import seeds, written
+    from tests.fuzz.seeds import lists, seeds, written
 
-    starts = written() if format_name == "toml" else [content for _, content in seeds()[format_name]]
+    starts = {"toml": written, "lists": lists}.get(
+        format_name, lambda: [content for _, content in seeds()[format_name]]
+    )()
+    beginning, inbox = Path(tempfile.mkdtemp()), Path(tempfile.mkdtemp())
+    for place, content in enumerate(starts):
+        (beginning / f"seed-{place}").write_bytes(content)
 
     def one_file(content: bytes) -> None:
         if format_name == "toml":
-            look_into_written(content)
-            return
-        # What an archive is, its content decides; what a gzip file holds, its name.
-        packed = "zip" if content.startswith(b"PK") else "tcx.gz"
-        look_into(f"fuzzed.{packed if format_name == 'archive' else format_name}", content)
+            harness.look_into_written(content)
+        elif format_name == "lists":
+            harness.look_into_lists(content, inbox)
+        else:
+            # What an archive is, its content decides; what a gzip file holds, its name.
+            packed = "zip" if content.startswith(b"PK") else "tcx.gz"
+            harness.look_into(f"fuzzed.{packed if format_name == 'archive' else format_name}", content)
+        if format_name == "csv":
+            harness.look_into_columns(content)
+        if format_name == "fit":
+            harness.compare_ways_to_read(content)
 
     def mutator(content: bytes, max_size: int, seed: int) -> bytes:
         source = random.Random(seed)
@@ -52,10 +66,7 @@ def drive(format_name: str) -> None:
             return bytes(atheris.Mutate(content, max_size))[:max_size]
         return mutated(content, source.choice(starts), source)[:max_size]
 
-    with tempfile.TemporaryDirectory() as folder:
-        for place, content in enumerate(starts):
-            (Path(folder) / f"seed-{place}").write_bytes(content)
-        # A file that takes longer than ten seconds or more than two gigabytes is a finding like an exception.
-        own = ["-max_len=20000", "-timeout=10", "-rss_limit_mb=2048"]
-        atheris.Setup([sys.argv[0], *own, *sys.argv[1:], folder], one_file, custom_mutator=mutator)
-        atheris.Fuzz()
+    # A file that takes longer than ten seconds or more than two gigabytes is a finding like an exception.
+    own = ["-max_len=40000", "-timeout=10", "-rss_limit_mb=2048"]
+    atheris.Setup([sys.argv[0], *own, *sys.argv[1:], str(beginning)], one_file, custom_mutator=mutator)
+    atheris.Fuzz()

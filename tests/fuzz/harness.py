@@ -5,20 +5,34 @@ from __future__ import annotations
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import fields
+from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import polars as pl
 
+from data.generator.fit_writer import crc16
+from pipeline import STAGES
 from pipeline.core.errors import Refused, UsageError
+from pipeline.core.reasons import MOST_CHARACTERS
 from pipeline.core.settings import read_settings, settings_text
 from pipeline.formats import GRAINS, READINGS
-from pipeline.formats.column_mapping import read_mapping
+from pipeline.formats.column_mapping import ColumnMapping, read_mapping
+from pipeline.formats.fit_messages import Messages, read_messages
+from pipeline.formats.fit_records import checksum
+from pipeline.formats.proposal import propose
+from pipeline.formats.serial_number import device_digests
+from pipeline.inbox.athlete_ids import Known
+from pipeline.inbox.claims import list_rule, pattern_rule
 from pipeline.inbox.corrections import read_corrections
-from pipeline.inbox.inbox import utc
+from pipeline.inbox.inbox import read_inbox, utc
+from pipeline.inbox.list_files import workbook_name
+from pipeline.inbox.lists import LISTS
 from pipeline.stages.recording import Session, recording
 from pipeline.stages.samples import samples
 from pipeline.study.study_reader import read_study
-from pipeline.tables import publishable, require_free_columns
+from pipeline.tables import empty, publishable, require_free_columns
 
 #: What `STATUSES` of the ledger a single file can come to.
 FATES = ("accepted", "salvaged", "not_running", "rejected")
@@ -70,6 +84,85 @@ def look_into_written(content: bytes) -> None:
         require_free_columns(settings.registry)
 
 
+#: Functions of stages that need nothing but lists, and what comes of these.
+OF_LISTS = [
+    (stage, function)
+    for stage in STAGES
+    for function in stage.functions
+    if function.name in ("complaints", "lists", "landings", "strike_counts", "strike_shift")
+]
+
+
+def look_into_lists(content: bytes, folder: Path) -> None:
+    """Take a text, or a workbook, for each of the lists that people write.
+
+    Args:
+        folder: in which an inbox is made of it.
+    """
+    (folder / "ari").mkdir(exist_ok=True)
+    (folder / "ari" / "a.fit").touch()
+    is_workbook = content.startswith(b"PK")
+    for name in LISTS:
+        (folder / workbook_name(name)).unlink(missing_ok=True)
+        (folder / name).unlink(missing_ok=True)
+        if not is_workbook:
+            (folder / name).write_bytes(content)
+        elif name in ("sessions.csv", "events.csv"):  # a workbook takes long to be opened
+            (folder / workbook_name(name)).write_bytes(content)
+    with suppress(UsageError):
+        inbox = read_inbox(folder)
+        assert all(len(notice) <= MOST_CHARACTERS for notice in inbox.notices)
+        inbox.lists_digest()
+        tables = {**inbox.lists, "runs": empty("runs"), "splits": empty("splits")}
+        for stage, function in OF_LISTS:
+            made = stage.tables_by(function, tables, settings=inbox.settings)
+            tables |= {name: publishable(name, rows, subject="a mutated list") for name, rows in made.items()}
+    known, text = Known(frozenset({"ari", "Åsa"})), content.decode("utf-8", "replace")
+    with suppress(UsageError):
+        list_rule("list.csv", text, (), known)
+    with suppress(UsageError):
+        pattern_rule(text, known)
+
+
+def look_into_columns(content: bytes) -> None:
+    """Propose a `columns.toml` for a CSV file, which can be read as it is proposed."""
+    with suppress(Refused):
+        proposal = propose(content, ColumnMapping(), "run.csv")
+        read_mapping(proposal.toml, "run.csv")
+
+
+def compare_ways_to_read(link: bytes) -> None:
+    """Read a FIT file in place and by the decoders alone, which must give the same; checksums by two ways, too."""
+    if len(link) < 12 or link[0] < 12:
+        return  # what is cut out of a chained file has a header
+    assert checksum(link) == crc16(link)
+    in_place = ("few_messages", "sound_records")
+    with patch.multiple("pipeline.formats.fit_messages", **dict.fromkeys(in_place, lambda _: None)):
+        expected = _read(link)
+    if expected is None or expected.damage is not None:
+        return  # in place, a fault in a field that is not read is not seen
+    found = _read(link)
+    assert found is not None
+    for one in fields(Messages):
+        values, others = getattr(found, one.name), getattr(expected, one.name)
+        if one.name in ("records", "sessions", "events", "laps"):
+            # In place only what is used is read; a column without a value is as good as none.
+            for name in values:
+                n_rows = len(values[name])
+                np.testing.assert_array_equal(values[name], others.get(name, np.full(n_rows, np.nan)), err_msg=name)
+        elif one.name in ("described", "packed"):
+            assert list(values) == list(others), one.name
+        else:
+            assert values == others, one.name
+
+
+def _read(link: bytes) -> Messages | None:
+    try:
+        return read_messages(link)
+    except Refused:
+        return None
+
+
 def look_into(name: str, content: bytes) -> list[Session]:
     """Take a file through the stages `recording` and `samples`, as a refresh would, and hold them to their promises."""
     sessions = recording(
@@ -81,6 +174,7 @@ def look_into(name: str, content: bytes) -> list[Session]:
         max_unpacked_bytes=MAX_UNPACKED_BYTES,
         max_members=MAX_MEMBERS,
     )
+    device_digests(name, content, key=bytes(32))
     assert sessions
     assert len({(one.path, one.place) for one in sessions}) == len(sessions)
     for one in sessions:

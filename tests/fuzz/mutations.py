@@ -37,11 +37,12 @@ def mutated(content: bytes, other: bytes, source: random.Random) -> bytes:
 
 
 def with_right_checksum(link: bytes) -> bytes:
-    """A FIT file with the size and the checksum that its header and its end should hold."""
+    """A FIT file with the size and the checksums that its header and its end should hold."""
     if len(link) < 16:
         return link
-    head = link[:4] + struct.pack("<I", max(len(link) - link[0] - 2, 0)) + link[8:-2]
-    return head + struct.pack("<H", crc16(head))
+    head = link[:4] + struct.pack("<I", max(len(link) - link[0] - 2, 0)) + link[8:12]
+    head += struct.pack("<H", crc16(head)) if link[0] == 14 else link[12:14]
+    return head + link[14:-2] + struct.pack("<H", crc16(head + link[14:-2]))
 
 
 def _inside_gzip(content: bytes, other: bytes, source: random.Random) -> bytes:

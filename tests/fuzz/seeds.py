@@ -5,11 +5,13 @@ from __future__ import annotations
 import gzip
 import io
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import date
 
 import numpy as np
+import openpyxl
 
-from data.generator.fit_writer import run_file
+from data.generator.fit_writer import DeveloperColumn, Part, activity_file, run_file
 
 STARTED = 1_773_480_000  # 2026-03-14
 
@@ -29,6 +31,25 @@ def fit(n: int = 60) -> bytes:
         contact_time_ms=np.full(n, 240.0),
         heart_rate_bpm=np.full(n, 150.0),
     )
+
+
+def multisport() -> bytes:
+    """A ride and a run with laps, pauses and positions, wide fields, big numbers first and the short header."""
+    elapsed_s = np.arange(20.0)
+    places = {"latitude_deg": 1 + elapsed_s / 40_000, "longitude_deg": np.full(20, -2.0), "has_enhanced_fields": True}
+    ride = Part(started_unix_s=STARTED, elapsed_s=elapsed_s, distance_m=8 * elapsed_s, sport="cycling")
+    run = Part(
+        started_unix_s=STARTED + 60, elapsed_s=elapsed_s, distance_m=3 * elapsed_s, speed_m_s=np.full(20, 3.0),
+        altitude_m=np.full(20, 50.5), pauses=[(7, 9)], laps_s=[5, 10, 15], **places,
+    )  # fmt: skip
+    return activity_file([ride, run], device="Some watch", serial_number=7, endian="big", header_size=12)
+
+
+def described() -> bytes:
+    """A field of its own, and times as five bits."""
+    elapsed_s = np.arange(20.0)
+    own = DeveloperColumn("Stance", "ms", np.full(20, 250.0), native_field=41)
+    return run_file(STARTED, elapsed_s, 3 * elapsed_s, developer=[own], compressed_timestamps=True)
 
 
 def csv(n: int = 30) -> bytes:
@@ -123,10 +144,41 @@ def written() -> list[bytes]:
     return [text.encode() for text in (settings, columns, corrections, study)]
 
 
+def workbook(*rows: Sequence[object]) -> bytes:
+    book, buffer = openpyxl.Workbook(), io.BytesIO()
+    for row in rows:
+        book.active.append(row)
+    book.save(buffer)
+    return buffer.getvalue()
+
+
+def lists() -> list[bytes]:
+    """Each list of an inbox, a list to sort files by, a pattern of their names, and a workbook."""
+    texts = (
+        "athlete_id;display_name;mass_kg;born_year;experience_years\nari;Ari;62,5;1990;3\nAsa;x;7;1;\n",
+        "file,started_at_utc,athlete_id,kind,surface,shoe_id\nari/a.fit,,,race,Road,\n,2026-03-14 09:30,ari,test,,r\n",
+        "shoe_id\tname\theel_toe_drop_mm\tmass_g\nr\tFast one\t8\t220\nr\t\t\t\n",
+        "athlete_id,date,distance_km,foot,strike,angle_deg,n_runners,rater\nari,2026-03-14,3,left,heel,,,r\n"
+        'ari,2026-03-14,3,right,,"1.5",,r\nclub,14.03.2026,10,,forefoot,,40,\nclub,14.03.2026,20,,midfoot,,40,\n',
+        'sep=;\nathlete_id;from_date;to_date;site;note\nari;2026-03-14;2026-03-20;knee;"two\nlines"\n',
+        "athlete_id|date|kind\nari|3/14/2026|drill\nbo|2026年3月14日|Shoe\n",
+        "file,athlete_id\na.fit,Åsa\nb\\a.fit,ari\n",
+        "*/{athlete_id}_{date}.fit",
+    )
+    rows = ("athlete_id", "date", "kind"), ("ari", date(2026, 3, 14), "shoe"), ("bo", 46_000.5, "drill")
+    return [*(text.encode() for text in texts), texts[0].encode("utf-16"), workbook(*rows)]
+
+
 def seeds() -> dict[str, list[tuple[str, bytes]]]:
     """Format → files that its fuzzing starts from, each with a name whose ending chooses the reader."""
     return {
-        "fit": [("run.fit", fit()), ("chained.fit", fit(8) + fit(9))],
+        "fit": [
+            ("run.fit", fit()),
+            ("chained.fit", fit(8) + fit(9)),
+            ("multisport.fit", multisport()),
+            ("described.fit", described()),
+            ("longer than the checksum's period.fit", fit(2100)),
+        ],
         "csv": [
             ("run.csv", csv()),
             ("kilometres.csv", kilometres()),

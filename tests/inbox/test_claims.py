@@ -53,6 +53,8 @@ def test_lines_without_an_athlete_are_passed_by():
         ("", "list.csv, line 1: found the columns none"),
         ("file,athlete_id\na.fit,ari\na.fit,bel\n", "list.csv, line 3: 'a.fit' is given to bel, but in line 2 to ari"),
         ("file,athlete_id\na.fit,../up\n", "list.csv, line 2: athlete_id is '../up'"),
+        (f"file,{'a' * 200_000}\n", "list.csv, line 1: not comma-separated values: field larger"),
+        (f"file,athlete_id\n\na.fit,{'a' * 200_000}\n", "list.csv, line 3: not comma-separated values: field larger"),
     ],
 )
 def test_a_fault_in_a_list_is_named_with_its_line(text: str, message: str):

@@ -132,6 +132,26 @@ def test_a_workbook_of_a_list_is_no_recording(tmp_path: Path):
     assert [file.path for file in read_inbox(tmp_path).files] == ["ari/a.fit"]
 
 
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("roster", "athlete_id,mass_kg\nari,{}\n"),
+        ("roster", "athlete_id\n{}\n"),
+        ("roster", "athlete_id,{}\nari,\n"),
+        ("sessions", "file\n{}\n"),
+        ("sessions", "file,{0},{0}\n,,\n"),
+        ("events", "athlete_id,date,kind\nari,2026-03-14,{}\n"),
+    ],
+)
+def test_what_a_list_holds_is_shown_short(tmp_path: Path, name: str, text: str):
+    (tmp_path / "ari").mkdir()
+    (tmp_path / "ari" / "a.fit").write_bytes(b"")
+    (tmp_path / f"{name}.csv").write_text(text.format("x" * 100_000), encoding="utf-8")
+    notices = read_inbox(tmp_path).notices
+    assert "xxx" in " ".join(notices)
+    assert all(len(notice) < 300 for notice in notices)
+
+
 # --- Dates and times -------------------------------------------------------------------------------------------------
 
 

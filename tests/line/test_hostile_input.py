@@ -261,6 +261,13 @@ def test_a_header_in_quotation_marks_that_never_ends_is_refused():
     assert refusal("a.csv", b'elapsed_s,"distance_m' + b"\n0,0" * 100_000, seconds=5)
 
 
+@pytest.mark.parametrize("sign", ["é", "1", "\u2028"])
+def test_what_cannot_separate_cells_is_not_taken_at_its_word(sign: str):
+    # In a file whose headers nothing else tells apart.
+    reason = refusal("a.csv", f"sep={sign}\nelapsed_s{sign}distance_m\n0{sign}0\n1{sign}3\n".encode())
+    assert "splitdrift" not in reason
+
+
 def test_zero_bytes_and_the_other_widths_of_unicode_are_read_or_refused():
     text = "elapsed_s,distance_m\n0,0\n1,3\n2,6\n"
     expected = {

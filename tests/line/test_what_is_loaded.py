@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.refresh import WORKER_LOADS, WORKER_LOADS_LATER
+from pipeline.refresh import REFRESH_LOADS
 from tests.support.demo_store import CLUB
 
 STUDY = Path(__file__).parents[2] / "data/studies/demo/contact-time-marathon.toml"
@@ -50,7 +50,7 @@ refresh(read_inbox(Path({inbox!r})), Path({store!r}), mapper=here)
 
 @pytest.mark.slow
 def test_nor_do_its_workers(small_club: Path, tmp_path: Path):
-    imports = "\n".join(f"import {name}" for name in f"{WORKER_LOADS} {WORKER_LOADS_LATER}".split())
+    imports = "\n".join(f"import {name}" for name in REFRESH_LOADS.split())
     steps = IN_ONE_PROCESS.format(inbox=str(small_club), store=str(tmp_path / "store"))
     found = loaded_by(imports + steps)
     assert {"polars", "duckdb", "scipy"} <= found

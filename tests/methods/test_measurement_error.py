@@ -9,7 +9,8 @@ import pytest
 import statsmodels.api as sm
 
 from pipeline.core.arrays import Array
-from pipeline.methods.measurement_error import Corrected, ErrorPrior, correct, half_normal, uncorrected, wide_prior
+from pipeline.methods.error_prior import ErrorPrior, half_normal, wide_prior
+from pipeline.methods.measurement_error import Corrected, correct, uncorrected
 from pipeline.methods.mixed_model import Design, Fit, fit
 from pipeline.methods.speed_equations import (
     ERROR_SD,

@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import sys
 from collections import Counter
 from collections.abc import Callable
 from functools import cache
 from html.parser import HTMLParser
+from importlib.util import cache_from_source
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -455,6 +457,45 @@ def test_languages_of_other_metrics_have_templates_of_their_own():
     other = Language("en", Units("km", "min/km"), Registry(QUANTITIES[:3]))
     assert drawing._templates(_language("en")) is drawing._templates(_language("en"))
     assert drawing._templates(other) is not drawing._templates(_language("en"))
+
+
+def test_templates_are_compiled_once_and_again_where_a_text_changed_or_what_was_kept_is_damaged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr(sys, "pycache_prefix", f"{tmp_path}")
+    kept = Path(cache_from_source(drawing.__file__)).parent
+    kept.mkdir(parents=True)
+    compiled: list[str] = []
+
+    def names_compiled(code: str = "en") -> list[str]:
+        compiled.clear()
+        environment = drawing._templates.__wrapped__(_language(code))
+        compile_one = environment.compile
+
+        def noted(source: str, name: str, *more: object) -> object:
+            compiled.append(name)
+            return compile_one(source, name, *more)
+
+        environment.compile = noted
+        environment.get_template("parts.html")
+        return compiled
+
+    assert names_compiled() == ["parts.html"]
+    assert names_compiled() == []
+    assert names_compiled("de") == ["parts.html"]
+    with monkeypatch.context() as changed:
+        changed.setattr(drawing, "_templates_digest", lambda: "other texts")
+        assert names_compiled() == ["parts.html"]
+    assert names_compiled() == ["parts.html"]
+    files = list(kept.iterdir())
+    assert len(files) == 2
+    for file in files:
+        file.write_bytes(file.read_bytes()[:30])
+    assert names_compiled() == ["parts.html"]
+    assert names_compiled() == []
+    shutil.rmtree(kept)
+    assert names_compiled() == names_compiled() == ["parts.html"]
+    assert not kept.exists()
 
 
 def _rendered(template: str, **shown: object) -> str:

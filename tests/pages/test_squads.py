@@ -25,7 +25,7 @@ from pipeline.pages.units import Units
 from pipeline.refresh.redraw import rebuild_pages
 from pipeline.refresh.steps import draw_over
 from pipeline.store import sections
-from pipeline.store.generations import link_tree, published
+from pipeline.store.generations import link_files, link_tree, published
 from pipeline.workers.pool import here
 from tests.pages.test_draw import (
     Change,
@@ -274,6 +274,31 @@ def test_a_page_of_a_squad_is_drawn_from_the_rows_of_its_athletes_alone(
         pass
     assert len(drawing) == 3
     assert set(whole) == {"shoes"}
+
+
+@pytest.mark.usefixtures("in_threes")
+def test_a_task_holds_the_rows_of_its_athletes_and_that_of_a_page_only_what_the_page_shows(
+    demo: Refreshed, tmp_path: Path
+):
+    built = tmp_path / "built"
+    link_tree(published(demo.store), built, Path(), wanted=lambda file: file.parts[0] in ("tables", "known"))
+    link_files(published(demo.store), built, ["refresh.json"])
+    pages = Pages(built, None, Settings(), "token")
+    divided = squad_pages({one: ("all", one) for one in club_rows(pages).athletes})
+    for division in squads.divisions(built, divided):
+        squads.divide(pages, division)
+    page, (own, *others) = divided[0]
+    shown = squads.rows_of(built, squads.SquadTask(page))
+    drawn = squads.rows_of(built, squads.SquadTask(page, (own,)))
+    assert set(shown) == set(squads.OF_SQUAD) < set(drawn)
+    run_ids = demo.table("runs").filter(pl.col("athlete_id") == own)["run_id"]
+    for name in ("recordings", "run_drift", "athlete_drift", "quality", "usual_course"):
+        rows = demo.table(name)
+        is_own = pl.col("athlete_id") == own if "athlete_id" in rows.columns else pl.col("run_id").is_in(run_ids)
+        assert drawn[name].equals(rows.filter(is_own)), name
+        if name in shown:
+            assert shown[name].height > drawn[name].height > 0, name
+    assert set(drawn["runs"]["athlete_id"]) == {own, *others}
 
 
 @pytest.mark.usefixtures("in_threes")

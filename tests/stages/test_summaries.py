@@ -14,7 +14,7 @@ from pipeline.inbox.lists import LISTS
 from pipeline.methods.session_matching import SAME_START_S
 from pipeline.pages.language import Language
 from pipeline.pages.units import MINUS, Units
-from pipeline.stages.summaries import AFTER_RIDE_S, LEAST_FREEDOM, RIDE_OVERLAP_S, athlete_drift, runs, season_trend
+from pipeline.stages.summaries import AFTER_RIDE_S, LEAST_DF, RIDE_OVERLAP_S, athlete_drift, runs, season_trend
 from pipeline.tables import empty
 
 ENGLISH = Language("en", Units("km", "min/km"))
@@ -201,7 +201,7 @@ def test_runs_that_disagree_weigh_alike_and_widen_the_interval_as_worked_out_by_
 def test_with_three_runs_beyond_one_a_month_scatter_is_what_lies_inside_months():
     # Three runs at 0 in March, two at 10 in April, errors 1: inside months nothing differs, 5 - 2 = 3 are free.
     drifts = [("ari", MARCH, 0.0, 1.0)] * 3 + [("ari", APRIL, 10.0, 1.0)] * 2
-    assert LEAST_FREEDOM == 3
+    assert LEAST_DF == 3
     assert months(*drifts) == [
         ("ari", "2026-03", *interval(0.0, T_3 / sqrt(3)), 3),
         ("ari", "2026-04", *interval(10.0, T_3 / sqrt(2)), 2),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,9 @@ class RowsInMemory(ClubRows):
         if name in PARTITIONED:  # which a store has by athlete
             return self._of_athletes(name).filter(pl.col("athlete_id") == athlete_id)
         return super().own(name, athlete_id)
+
+    def splits(self) -> Iterator[pl.DataFrame]:
+        yield self.table("splits")
 
 
 def run(athlete_id: str = "ari", day: int = 1, **differing: Any) -> Row:

@@ -111,11 +111,30 @@ def halves(items: tuple[Item, ...]) -> Sequence[tuple[Item, ...]]:
 
 
 def running() -> set[int]:
-    """Worker processes of this process."""
-    result = subprocess.run(
-        ["pgrep", "-P", f"{os.getpid()}", "-f", "pipeline.workers.process"], capture_output=True, text=True, check=False
-    )
-    return {int(word) for word in result.stdout.split()}
+    """Worker processes of this process: those that it started, and those that its seeds forked."""
+    return _children_of(os.getpid(), "pipeline.workers.process").union(*map(forked_by, seeds()))
+
+
+def seeds() -> set[int]:
+    """Seeds of this process."""
+    return _children_of(os.getpid(), "pipeline.workers.seed")
+
+
+def forked_by(seed: int) -> set[int]:
+    """Workers of a seed."""
+    return _children_of(seed, "pipeline.workers.seed")
+
+
+def is_alive(pid: int) -> bool:
+    """Whether a process has not ended, also where its parent has not been told."""
+    told = subprocess.run(["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True, check=False).stdout
+    return bool(told.strip()) and not told.startswith("Z")
+
+
+def _children_of(parent: int, program: str) -> set[int]:
+    words = ["pgrep", "-P", f"{parent}", "-f", program]
+    found = subprocess.run(words, capture_output=True, text=True, check=False).stdout
+    return {int(word) for word in found.split()}
 
 
 SECOND = Limits(item_s=1)

@@ -24,6 +24,7 @@ from tests.support.worker_deeds import (
     described,
     first_of,
     halves,
+    is_alive,
     raise_value_error,
     running,
     say,
@@ -300,10 +301,8 @@ def test_without_a_limit_few_items_stay_here_and_with_one_they_never_do():
         assert next(held(work, "", [1, "leaves"], lost=described)) == "1"
 
 
-@pytest.mark.parametrize(("at_once", "n_started"), [(0, 0), (1, 1), (None, 3)])
-def test_workers_may_be_started_with_the_first_items(
-    at_once: int | None, n_started: int, monkeypatch: pytest.MonkeyPatch
-):
+@pytest.mark.parametrize(("at_once", "n_started"), [(False, 0), (True, 3)])
+def test_workers_may_be_started_with_the_first_items(at_once: bool, n_started: int, monkeypatch: pytest.MonkeyPatch):
     started = []
     start_one = Pool._start_one
     monkeypatch.setattr(Pool, "_start_one", lambda pool: (started.append(pool), start_one(pool)))
@@ -338,9 +337,9 @@ def script(tmp_path: Path, body: str, **settings: object) -> subprocess.Popen[st
     path.write_text(
         "import time\n"
         "from pipeline.workers.pool import workers\n"
-        "from tests.support.worker_deeds import running, work\n"
+        "from tests.support.worker_deeds import running, seeds, work\n"
         "def tell():\n"
-        "    print(*running(), flush=True)\n"
+        "    print(*running(), *seeds(), flush=True)\n"
         f"with workers(2, 2, few=0, loads='tests.workers.test_pool'{given}) as mapper:\n"
         "    list(mapper(work, '', range(9)))\n"
         f"    {body}\n"
@@ -351,8 +350,8 @@ def script(tmp_path: Path, body: str, **settings: object) -> subprocess.Popen[st
     )
 
 
-def workers_of(parent: subprocess.Popen[str]) -> set[int]:
-    """What the script tells of its workers, when it has some."""
+def processes_of(parent: subprocess.Popen[str]) -> set[int]:
+    """What the script tells of its two workers and their seed, when it has them."""
     assert parent.stdout is not None
     return {int(word) for word in parent.stdout.readline().split()}
 
@@ -366,11 +365,6 @@ def are_gone_within(seconds: float, pids: set[int]) -> bool:
     return True
 
 
-def is_alive(pid: int) -> bool:
-    told = subprocess.run(["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True, check=False).stdout
-    return bool(told.strip()) and not told.startswith("Z")
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("body", "settings", "seconds"),
@@ -378,15 +372,16 @@ def is_alive(pid: int) -> bool:
         ("tell(); time.sleep(60)", {}, 2),
         ("tasks = mapper(work, '', ['takes a moment'] * 99); tell(); list(tasks)", {}, 3),
         ("tasks = mapper(work, '', ['sleeps'] * 2); tell(); list(tasks)", {}, 3),
+        ("tasks = mapper(work, '', ['never comes back to the interpreter'] * 2); tell(); list(tasks)", {}, 3),
     ],
-    ids=["waiting", "at work", "hanging"],
+    ids=["waiting", "at work", "hanging", "never back"],
 )
 def test_workers_end_when_their_parent_is_killed(
     tmp_path: Path, body: str, settings: dict[str, object], seconds: float
 ):
     parent = script(tmp_path, body, **settings)
-    ours = workers_of(parent)
-    assert len(ours) == 2
+    ours = processes_of(parent)
+    assert len(ours) == 3
     parent.kill()
     parent.wait()  # not for the end of its output, which the workers have, too
     is_over = are_gone_within(seconds, ours)
@@ -397,7 +392,7 @@ def test_workers_end_when_their_parent_is_killed(
 @pytest.mark.slow
 def test_workers_do_not_keep_their_parent_from_ending(tmp_path: Path):
     parent = script(tmp_path, "tasks = mapper(work, '', ['sleeps'] * 2); tell()")
-    ours = workers_of(parent)
+    ours = processes_of(parent)
     began = time.monotonic()
     output, errors = parent.communicate()
     assert time.monotonic() - began < 2
