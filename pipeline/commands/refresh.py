@@ -109,6 +109,7 @@ def bring_up_to_date(
             return
     with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=looks_new) as mapper:
         gc.disable()  # as in workers, which load their modules at the same time
+        from pipeline.commands import show_ledger  # noqa: F401 -- of `_show`: as long as workers load it takes no time
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
 

@@ -99,17 +99,8 @@ def test_a_club_from_and_to_an_object_store_gives_the_tables_of_a_local_run_and_
     club.refresh()
     assert different(published(store), published(club.store)) == []
 
-    # One file less: what stays is copied, and the rest is what a local run makes of it.
-    (inbox / "ari" / "1.fit").unlink()
-    (club.inbox / "ari" / "1.fit").unlink()
-    refresh(read_inbox(inbox), store, jobs=1)
-    club.refresh()
-    assert [one.name[:6] for one in generations(store)] == ["000001", "000002"]
-    assert different(published(store), published(club.store)) == []
-
     assert CliRunner().invoke(main, words).exit_code == 0
-    assert current(store) == generations(store)[-1]
-    assert len(generations(store)) == 2
+    assert generations(store) == [current(store)]
     assert "ari" in CliRunner().invoke(main, ["show", "--store", str(store)]).stdout
 
     # The file is fetched, the samples are read where they lie.
@@ -354,6 +345,7 @@ def test_an_object_store_in_trouble_over_whole_refreshes_loses_nothing(tmp_path:
             refresh(read_inbox(inbox), store, jobs=1)
             club.refresh()
             assert different(published(store), published(club.store)) == []
+        assert [one.name[:6] for one in generations(store)] == ["000001", "000002"]
         assert check_store(store).faults == {}
         with urlopen(f"{os.environ['AWS_ENDPOINT_URL']}/faults") as answer:
             did = json.load(answer)

@@ -72,7 +72,7 @@ def quill() -> Inbox:
     return replace(found, files=tuple(file for file in found.files if file.athlete_id == "quill"))
 
 
-@pytest.mark.slow
+@pytest.mark.depth
 @pytest.mark.filterwarnings("default")  # Prefect's own dependencies warn of things to come
 def test_the_flow_gives_the_same_tables_as_the_line_in_process(tmp_path: Path, quill: Inbox) -> None:
     from flows.refresh import refresh_with_prefect  # noqa: PLC0415 - it reads the environment when imported
@@ -182,10 +182,10 @@ def test_the_flow_runs_the_stages_in_the_order_of_the_registry_and_added_ones_to
     by_flow.refresh_with_prefect(quill, tmp_path / "by-flow", jobs=1)
     assert_ran_in_order(calls)
     refresh(quill, tmp_path / "in-process", jobs=1)
-    for table in ("evenness", "steadiest"):
-        rows = read_table(tmp_path / "by-flow", table)
-        assert rows.height == 1
-        assert_frame_equal(rows, read_table(tmp_path / "in-process", table))
+    for table in {*TABLES, "evenness", "steadiest"}:
+        assert_frame_equal(read_table(tmp_path / "by-flow", table), read_table(tmp_path / "in-process", table))
+    assert read_table(tmp_path / "by-flow", "evenness").height == 1
+    assert read_table(tmp_path / "by-flow", "steadiest").height == 1
 
 
 @pytest.mark.filterwarnings("default")

@@ -802,7 +802,7 @@ def test_bytes_of_any_kind_are_read_or_refused(content: bytes, mapping: ColumnMa
     refuse_or_hold(content, mapping)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(content=st.sampled_from(MUTABLE), seed=st.integers(0, 2**32), zone=st.sampled_from([None, "Europe/Lisbon"]))
 def test_a_file_with_bytes_changed_is_read_or_refused(content: bytes, seed: int, zone: str | None):
     refuse_or_hold(mutated(content, seed), ColumnMapping(time_zone=zone))

@@ -718,7 +718,7 @@ def test_random_bytes_behind_a_sound_header_decode_or_are_refused(body: bytes):
 CHANGE = st.tuples(st.integers(0, 2000), st.sampled_from(["set", "drop", "add"]), st.binary(min_size=1, max_size=4))
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(st.sampled_from(SOUND), st.lists(CHANGE, min_size=1, max_size=5), st.booleans())
 def test_a_sound_file_with_changed_bytes_decodes_or_is_refused(content: bytes, changes: Any, is_checksum_renewed: bool):
     for anywhere, how, new in changes:

@@ -174,7 +174,7 @@ def test_bytes_of_any_kind_are_read_or_refused(start: bytes, rest: bytes):
     refuse_or_hold(start + rest)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(seed=st.integers(0, 2**32))
 def test_a_file_with_bytes_changed_is_read_or_refused(seed: int):
     source = random.Random(seed)

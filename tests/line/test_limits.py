@@ -93,7 +93,7 @@ class HostileFolder:
     def refresh(self, *, max_athlete_s: float) -> dict[str, str]:
         """What became of each file by another refresh; of those that were rejected, why."""
         (self.folder / "inbox" / "settings.toml").write_text(
-            f'pages = "none"\nmax_file_s = 3\nmax_athlete_s = {max_athlete_s}\n'
+            f'pages = "none"\nmax_file_s = 2\nmax_athlete_s = {max_athlete_s}\n'
         )
         self.hung.unlink(missing_ok=True)
         refreshed(self.folder / "inbox", self.store, jobs=1)
@@ -105,8 +105,8 @@ class HostileFolder:
         return set(self.hung.read_text()) if self.hung.exists() else set()
 
 
-TOOK_TOO_LONG = "The file could not be read: it took longer than 3 s."
-WAITS = "The file waits: reading other files of its athlete has taken 4 s (max_athlete_s)."
+TOOK_TOO_LONG = "The file could not be read: it took longer than 2 s."
+WAITS = "The file waits: reading other files of its athlete has taken 3 s (max_athlete_s)."
 
 
 @pytest.mark.slow
@@ -117,15 +117,15 @@ def test_an_athlete_whose_time_is_spent_is_gone_on_with_night_after_night_and_wh
     inbox = HostileFolder(tmp_path, monkeypatch)
     accepted = {"bo/a.fit": "accepted"}
     first = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": WAITS, "ari/sound.fit": WAITS}
-    assert inbox.refresh(max_athlete_s=4) == first | accepted
+    assert inbox.refresh(max_athlete_s=3) == first | accepted
     assert inbox.files_that_hung == {"1"}
     of_first_night = tmp_path / "store of the first night"
     shutil.copytree(inbox.store, of_first_night, symlinks=True)
-    assert inbox.refresh(max_athlete_s=4) == first | {"ari/2/hangs.fit": TOOK_TOO_LONG} | accepted
+    assert inbox.refresh(max_athlete_s=3) == first | {"ari/2/hangs.fit": TOOK_TOO_LONG} | accepted
     assert inbox.files_that_hung == {"2"}
     read = {"ari/1/hangs.fit": TOOK_TOO_LONG, "ari/2/hangs.fit": TOOK_TOO_LONG, "ari/sound.fit": "accepted"} | accepted
     for _ in range(2):
-        assert inbox.refresh(max_athlete_s=4) == read
+        assert inbox.refresh(max_athlete_s=3) == read
         assert inbox.files_that_hung == set()
     shutil.rmtree(inbox.store)
     of_first_night.rename(inbox.store)

@@ -181,7 +181,9 @@ def test_what_a_planner_gave_out_before_it_died_may_come_to_its_end_later(tables
     club.assert_as_if_done_anew()
 
 
-@pytest.mark.parametrize(("before", "now"), [(1024, 1), (1, 1024), pytest.param(3, 1, marks=pytest.mark.depth)])
+@pytest.mark.parametrize(
+    ("before", "now"), [(1024, 1), *(pytest.param(*of, marks=pytest.mark.depth) for of in ((1, 1024), (3, 1)))]
+)
 def test_sections_divide_and_unite_as_a_club_grows_and_shrinks(
     tables_of_club: Nights, monkeypatch: pytest.MonkeyPatch, before: int, now: int
 ):

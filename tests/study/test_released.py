@@ -197,7 +197,7 @@ def test_a_script_in_the_folder_computes_every_number_of_every_design_again(scri
     assert (tmp_path / "recomputed.csv").is_file()
 
 
-@pytest.mark.parametrize("script", COMMANDS)
+@pytest.mark.parametrize("script", ["recompute.py", pytest.param("recompute.R", marks=pytest.mark.depth)])
 def test_a_number_that_differs_in_the_sixth_digit_is_named(script: str, out: Path, tmp_path: Path):
     if shutil.which(COMMANDS[script][0]) is None:
         pytest.skip("Rscript is not on this machine: Debian's r-base-core has it.")
