@@ -124,9 +124,8 @@ def _lasting(link: bytes, block: _Block) -> bytes:
 
 def _values(raw: npt.NDArray[np.generic], field: Field) -> npt.NDArray[np.float64]:
     """Numbers in the profile's unit; NaN where there is no reading."""
-    values, is_missing = raw.astype(np.float64), raw == TYPES[field.base][1]
-    if is_missing.any():
-        values[is_missing] = np.nan
+    values = raw.astype(np.float64)
+    values[values == TYPES[field.base][1]] = np.nan
     if field.base == SINT32:
         return values * (180 / 2**31)
     return values if field.scale == 1 and not field.offset else values / field.scale - field.offset

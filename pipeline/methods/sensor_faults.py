@@ -97,7 +97,9 @@ def _stuck(run: Mapping[str, npt.NDArray[Any]], quantity: str, clock: Array) -> 
     if n_known < LEAST_STUCK_SAMPLES:
         return None
     kept, clock = (values, clock) if n_known == len(values) else (values[is_known], clock[is_known])
-    edges = np.concatenate([[0], np.flatnonzero(kept[1:] != kept[:-1]) + 1, [n_known]])
+    is_edge = np.ones(n_known + 1, dtype=bool)
+    np.not_equal(kept[1:], kept[:-1], out=is_edge[1:-1])
+    edges = np.flatnonzero(is_edge)
     stretches = np.flatnonzero(edges[1:] - edges[:-1] >= LEAST_STUCK_SAMPLES)
     firsts, lasts = edges[stretches], edges[stretches + 1] - 1
     lasted_s = clock[lasts] - clock[firsts]

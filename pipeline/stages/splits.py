@@ -69,7 +69,10 @@ def splits(
     """
     rows = with_stiffness(
         _means(samples, laps, split_length_m, registry).join(
-            runs.select("run_id", "athlete_id", "altitude", "speed_source"), on="run_id", how="left"
+            runs.select("run_id", "athlete_id", "altitude", "speed_source"),
+            on="run_id",
+            how="left",
+            maintain_order="left",
         ),
         athletes,
         level_slope_pct=level_slope_pct,
@@ -107,7 +110,7 @@ def means(samples: pl.DataFrame, laps: pl.DataFrame, *, split_length_m: float) -
 
 
 def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, registry: Registry) -> pl.DataFrame:
-    """The rows of both, told apart by `is_lap`, in order of run and place."""
+    """The rows of both, told apart by `is_lap`: splits in order of run and place, and then laps likewise."""
     rows = _Rows(samples, registry)
     of_splits, of_laps = _of_splits(rows, split_length_m), _of_laps(rows, laps)
     pieces = _Pieces(*(np.concatenate(both) for both in zip(of_splits, of_laps, strict=True)))
@@ -351,8 +354,9 @@ def _of_splits(samples: _Rows, split_length_m: float) -> _Pieces:
 
 
 def _apart(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    of_splits, of_laps = (rows.filter(is_lap=is_lap).drop("is_lap") for is_lap in (False, True))
-    return of_splits, of_laps.rename({"km": "lap"})
+    n_laps = int(rows["is_lap"].sum())
+    rows = rows.drop("is_lap")
+    return rows.head(rows.height - n_laps), rows.tail(n_laps).rename({"km": "lap"})
 
 
 def _with_suspicion(rows: pl.DataFrame, quality: pl.DataFrame, split_length_m: float) -> pl.DataFrame:

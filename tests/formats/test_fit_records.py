@@ -1,7 +1,8 @@
 """Records by whole columns: the same numbers as the compiled decoder's, to the last bit, or nothing."""
 
 import struct
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 import fitfast
@@ -11,6 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from data.generator.fit_writer import crc16
+from pipeline.core.errors import Refused
+from pipeline.formats.fit_messages import read_messages
 from pipeline.formats.fit_records import checksum, sound_records
 
 #: Fields as (number, size, base type), and how `struct` packs a record of them.
@@ -134,6 +137,19 @@ def test_the_checksum_is_that_of_the_protocol(content: bytes):
 def test_the_checksum_of_a_file_longer_than_its_period_is_that_of_the_protocol(n_bytes: int):
     content = np.random.default_rng(n_bytes).bytes(n_bytes)
     assert checksum(content) == crc16(content)
+
+
+@pytest.mark.parametrize("changes", [{5: 46}, {4: 123, 8: 246}], ids=["no outline", "an outline"])
+def test_a_panic_of_the_compiled_decoder_is_not_printed(changes: Mapping[int, int], capfd: pytest.CaptureFixture[str]):
+    body = bytearray(SOUND[14:-2])
+    for place, value in changes.items():
+        body[place] = value
+    with pytest.raises(BaseException, match="divisor of zero"):
+        fitfast.records(file(bytes(body)))
+    assert "panicked" in capfd.readouterr().err
+    with suppress(Refused):
+        read_messages(file(bytes(body)))
+    assert capfd.readouterr().err == ""
 
 
 @given(st.integers(0, len(SOUND) - 17), st.binary(min_size=1, max_size=3))

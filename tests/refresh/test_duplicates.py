@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from pipeline.refresh.duplicates import with_several_athletes, without_duplicates
+from pipeline.refresh.duplicates import best_of_each_start, with_several_athletes, without_duplicates
 
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
 SAME = {"lacks": None, "n_quantities": 2, "is_damaged": False, "n_samples": 100, "session": 1}
@@ -65,6 +65,19 @@ def test_with_everything_equal_the_first_path_then_the_first_session_is_kept():
         ("a", 2, "run of a"),
         ("b", 1, "run of a"),
     ]
+
+
+def test_of_two_that_begin_in_the_same_second_the_better_one_is_taken_and_of_no_two_all_are():
+    rows = pl.DataFrame(
+        [
+            {**SAME, "lacks": "distance", "run_id": "x", "path": "a"},
+            {**SAME, "run_id": "x", "path": "b"},
+            {**SAME, "run_id": "y", "path": "c"},
+        ],
+        schema_overrides={"lacks": pl.String},
+    )
+    assert sorted(best_of_each_start(rows)["path"]) == ["b", "c"]
+    assert best_of_each_start(rows[1:])["path"].to_list() == ["b", "c"]
 
 
 def test_no_runs_have_no_duplicates():

@@ -141,6 +141,13 @@ def test_a_reading_at_one_value_for_as_long_as_its_rule_says_is_stuck(quantity: 
     assert row["measured_share"] == pytest.approx(1 - row["stuck_share"], abs=1e-4)
 
 
+def test_what_is_stuck_between_readings_that_are_missing_is_excluded_itself():
+    values = np.concatenate([np.full(200, np.nan), waves(300, 250, 1), np.full(600, 250.0), waves(300, 253, 1)])
+    readings = readings_frame(seconds(1400, cadence_spm=waves(1400, 170, 1), contact_time_ms=values))
+    is_missing = np.isnan(samples(Recording(readings=readings), **NUMBERS).columns[CONTACT])
+    assert np.flatnonzero(is_missing).tolist() == [*range(200), *range(500, 1100)]
+
+
 @pytest.mark.parametrize(("n_stuck", "is_stuck"), [(19, False), (20, True)])
 def test_few_samples_at_one_value_are_not_stuck_however_far_apart(n_stuck: int, is_stuck: bool):
     values = np.concatenate([waves(60, 250), np.full(n_stuck, 250.0), waves(60, 253)])
@@ -297,6 +304,13 @@ def test_the_sample_that_ends_a_minute_begins_the_next():
 def test_a_drift_of_the_same_size_is_no_step():
     drifting = waves(1800, 250, 1) * (1 + 0.15 * np.arange(1800) / 1800)
     assert judged(**seconds(1800, contact_time_ms=drifting))[CONTACT]["suspicion"] is None
+
+
+def test_a_reading_that_is_seldom_missing_and_then_often_takes_no_step():
+    is_missing = (np.arange(1800) % 2 == 1) & (np.arange(1800) >= 900)
+    contact = np.where(is_missing, np.nan, waves(1800, 250, 1))
+    row = judged(**seconds(1800, cadence_spm=waves(1800, 170, 1), contact_time_ms=contact))[CONTACT]
+    assert (row["suspicion"], row["measured_share"]) == (None, 0.75)
 
 
 def test_a_shift_with_the_pace_is_none_of_the_sensors():

@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from data.generator.fit_writer import Part, activity_file
+from pipeline.core.reasons import Reason
 from pipeline.stages.recording import Session, recording
 from pipeline.tables.recorded import STATUSES
 from tests.support.fit_runs import fit_run
@@ -135,6 +136,17 @@ def test_each_session_of_a_file_is_judged_on_its_own():
         ("ari/two.fit", 1, "fit", "not_running", "The sport of the session is 'cycling', not running."),
         ("ari/two.fit", 2, "fit", "accepted", "A run with distance and time only."),
     ]
+
+
+@pytest.mark.parametrize(
+    ("years", "status"),
+    [((1988, 2026, 2026), "accepted"), ((1988, 1988, 2026), "rejected"), ((2026, 2081, 2081), "rejected")],
+)
+def test_a_clock_is_judged_by_the_median_of_its_times(years: tuple[int, ...], status: str):
+    rows = "".join(f"{year}-03-14T09:00:0{place}Z,{3 * place}\n" for place, year in enumerate(years))
+    (session,) = sessions_of("ari/a.csv", f"time_utc,distance_m\n{rows}".encode())
+    assert session.status == status
+    assert session.reasons[0]["kind"] == (Reason.RUN if status == "accepted" else Reason.CLOCK_NOT_SET)
 
 
 def test_a_ride_hands_no_recording_on():

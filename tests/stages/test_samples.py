@@ -334,6 +334,18 @@ def test_altitude_is_rough_above_its_threshold_and_then_has_the_wide_window(seco
     assert half_m * 0.7 < seen_m.max() - 1500 <= half_m
 
 
+@pytest.mark.parametrize(
+    ("n_large", "large_m", "kind"),
+    [(499, 2.0, "steady"), (500, 0.9, "steady"), (500, 1.1, "rough"), (501, 0.6, "rough")],
+)
+def test_altitude_is_rough_by_the_median_of_its_second_differences(n_large: int, large_m: float, kind: str):
+    """Of a thousand some are large, and the others none: the median of an even number is the mean of two."""
+    second = np.where(np.arange(1000) < n_large, large_m * (-1.0) ** np.arange(1000), 0.0)
+    altitude = np.concatenate([[0.0, 0.0], np.cumsum(np.cumsum(second))])
+    run = settled(**every_second(1002), altitude_m=altitude, rough_altitude_m=0.5)
+    assert run.altitude == kind
+
+
 def test_a_run_without_altitude_has_no_slope():
     run = settled(**every_second(400))
     assert run.altitude == "absent"
