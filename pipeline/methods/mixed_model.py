@@ -102,16 +102,9 @@ class Design:
         return _products_by_rho(self)
 
     @cached_property
-    def _known_likelihoods(self) -> dict[tuple[int, ...], Array]:
+    def likelihoods(self) -> dict[tuple[int, ...], Array]:
         """Likelihoods over the whole grid, by the regressors that they were asked for with."""
         return {}
-
-    def likelihoods(self, places: tuple[int, ...]) -> Array:
-        """Over the whole grid, with these columns as regressors; ... × rho × variance ratio."""
-        if places not in self._known_likelihoods:
-            products, log_determinants = self.products_by_rho
-            self._known_likelihoods[places] = _likelihoods(self, products, log_determinants, places, VARIANCE_RATIO)
-        return self._known_likelihoods[places]
 
     def weighted(self, weight: Array) -> Design:
         """The same splits with other weights; of metrics whose weights are those it has, with all that is known."""
@@ -121,11 +114,8 @@ class Design:
         design = replace(self, weight=weight)
         if not is_other.all():
             others = np.flatnonzero(is_other).tolist()
-            of_others = design.of_metrics(others)
-            parts = zip(self.products_by_rho, of_others.products_by_rho, strict=True)
+            parts = zip(self.products_by_rho, design.of_metrics(others).products_by_rho, strict=True)
             vars(design)["products_by_rho"] = tuple(_with_others(part, others, other) for part, other in parts)
-            for places, known in self._known_likelihoods.items():
-                design._known_likelihoods[places] = _with_others(known, others, of_others.likelihoods(places))
         return design
 
     def of_metrics(self, place: int | list[int] | None) -> Design:
@@ -286,7 +276,9 @@ def settled_as_weighted(
 def _variance_parameters(design: Design, places: tuple[int, ...], refinements: int) -> tuple[Array, Array, Array]:
     """The correlation of the errors, the products that belong to it, and the variance ratio of the runs' drifts."""
     by_rho, log_determinants = design.products_by_rho
-    likelihoods = design.likelihoods(places)
+    if places not in design.likelihoods:
+        design.likelihoods[places] = _likelihoods(design, by_rho, log_determinants, places, VARIANCE_RATIO)
+    likelihoods = design.likelihoods[places]
     flat = likelihoods.reshape(*likelihoods.shape[:-2], -1)
     rho_place, ratio_place = np.divmod(np.argmax(flat, axis=-1), len(VARIANCE_RATIO))
     metric = np.indices(rho_place.shape, sparse=True)  # one axis or none
