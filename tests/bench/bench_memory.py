@@ -35,7 +35,7 @@ def main() -> None:
     print(
         f"{asked.runs} runs of {asked.hours:g} h on {jobs} cores: {whole.seconds:.1f} s, "
         f"peak {whole.peak_mb:.0f} MB (goal {TARGETS_MB.get(asked.runs, 'none')}), "
-        f"{whole.own_mb:.0f} MB with libraries counted once, store {size_mb:.0f} MB"
+        f"{whole.shared_once_mb:.0f} MB with what processes share counted once, store {size_mb:.0f} MB"
     )
 
 

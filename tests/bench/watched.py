@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import resource
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,17 +23,16 @@ class Watched:
     Attributes:
         seconds: from start to end, the interpreter's start included [s].
         cpu_s: of all its processes; unlike `seconds` hardly touched by what else the machine does [s].
-        peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. Libraries, which
-            processes share, count once in each, so the true figure is lower.
-        own_mb: the same with libraries as often as in the one with most of them [MB]. What forked workers share
-            otherwise with the process that forked them counts in each, so the true figure is still lower.
+        peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. What processes
+            share, such as libraries and what forked ones were born with, counts in each of them.
+        shared_once_mb: the same with a page that n processes share counted as an nth in each, so once in all [MB].
         output: what it printed.
     """
 
     seconds: float
     cpu_s: float
     peak_mb: float
-    own_mb: float
+    shared_once_mb: float
     output: str
 
 
@@ -46,16 +45,16 @@ def watched(command: Sequence[str]) -> Watched:
     Raises:
         subprocess.CalledProcessError: it failed.
     """
-    peak = own = 0.0
+    peak = shared_once = 0.0
     ended = threading.Event()
     used_before = _cpu_of_children_s()
     began = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=sys.stderr, text=True) as process:
 
         def look() -> None:
-            nonlocal peak, own
+            nonlocal peak, shared_once
             while not ended.wait(LOOK_EVERY_S):
-                peak, own = map(max, (peak, own), resident_mb(process.pid))
+                peak, shared_once = map(max, (peak, shared_once), resident_mb(process.pid))
 
         looking = threading.Thread(target=look)
         looking.start()
@@ -65,7 +64,7 @@ def watched(command: Sequence[str]) -> Watched:
         looking.join()
     if process.returncode:
         raise subprocess.CalledProcessError(process.returncode, list(command), output)
-    return Watched(seconds, _cpu_of_children_s() - used_before, peak, own, output)
+    return Watched(seconds, _cpu_of_children_s() - used_before, peak, shared_once, output)
 
 
 def _cpu_of_children_s() -> float:
@@ -74,24 +73,22 @@ def _cpu_of_children_s() -> float:
 
 
 def resident_mb(pid: int) -> tuple[float, float]:
-    """Resident memory of a process and all below it, by /proc [MB]: all of each, and with libraries counted once."""
+    """Resident memory of a process and all below it, by /proc [MB]: all of each, and shared pages once."""
     below: dict[int, list[int]] = {}
-    resident: dict[int, tuple[int, int]] = {}
     for folder in Path("/proc").iterdir():
         if folder.name.isdigit():
-            try:
+            with suppress(OSError):  # it ended while we looked
                 # The second field, the name in brackets, may hold blanks.
                 parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
-                all_pages, of_files = (folder / "statm").read_text().split()[1:3]
-                resident[int(folder.name)] = int(all_pages), int(of_files)
-            except (OSError, IndexError, ValueError):
-                continue  # ended while we looked
-            below.setdefault(parent, []).append(int(folder.name))
-    held, waiting = [], [pid]
+                below.setdefault(parent, []).append(int(folder.name))
+    resident_kb = shared_once_kb = 0
+    waiting = [pid]
     while waiting:
         one = waiting.pop()
-        held.append(resident.get(one, (0, 0)))
         waiting += below.get(one, [])
-    all_pages, of_files = (list(pages) for pages in zip(*held, strict=True))
-    mb = os.sysconf("SC_PAGE_SIZE") / 1e6
-    return sum(all_pages) * mb, (sum(all_pages) - sum(of_files) + max(of_files)) * mb
+        with suppress(OSError):
+            lines = Path(f"/proc/{one}/smaps_rollup").read_text().splitlines()[1:]
+            held = {name: int(size.split()[0]) for name, _, size in (line.partition(":") for line in lines)}
+            resident_kb += held["Rss"]
+            shared_once_kb += held["Pss"]
+    return resident_kb * 1024 / 1e6, shared_once_kb * 1024 / 1e6
