@@ -8,7 +8,7 @@ from typing import Any
 import fitfast
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from data.generator.fit_writer import crc16
@@ -128,6 +128,7 @@ def test_what_is_unusual_is_left_to_the_other_decoders(unusual: bytes):
     assert sound_records(unusual) is None
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=700))
 def test_the_checksum_is_that_of_the_protocol(content: bytes):
     assert checksum(content) == crc16(content)
@@ -152,6 +153,7 @@ def test_a_panic_of_the_compiled_decoder_is_not_printed(changes: Mapping[int, in
     assert capfd.readouterr().err == ""
 
 
+@settings(deadline=None)
 @given(st.integers(0, len(SOUND) - 17), st.binary(min_size=1, max_size=3))
 def test_changed_bytes_under_a_right_checksum_are_read_as_the_compiled_decoder_reads_them(place: int, changed: bytes):
     body = bytearray(SOUND[14:-2])
