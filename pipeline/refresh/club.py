@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline import CLUB, Function, Stage, parts_by_athlete, stages_of
 from pipeline.core.code import own_version
+from pipeline.core.freed_memory import give_back_freed_memory
 from pipeline.core.places import written_here
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
@@ -62,6 +63,7 @@ def finish_section(context: BuildContext, item: tuple[Section, int]) -> None:
         name, rows = made.popitem()
         published = publishable(name, rows, subject="the club", registry=registry)
         write_table(context.built / "tables" / name / section.file(name), name, published, made_from, registry)
+    give_back_freed_memory()
 
 
 def _of_section(context: BuildContext, section: Section, number: int) -> dict[str, pl.DataFrame]:
@@ -161,6 +163,7 @@ def write_output(context: BuildContext, output: str | Section) -> None:
             write_exports(here / "exports", rows_of, registry, as_csv=whole)
             ledger = pl.concat(rejected(_rows_of(built, "recordings", section)) for section in sections)
             write_rejected(here / "rejected", ledger.sort("path", "session"))
+    give_back_freed_memory()
 
 
 def _is_by_section(table: str) -> bool:
