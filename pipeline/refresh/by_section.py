@@ -20,7 +20,7 @@ import polars as pl
 from pipeline import ALONE
 from pipeline.core.places import remove_tree
 from pipeline.inbox.inbox import InboxFile
-from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Shard, changes_of, own_of
+from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Shard, as_measured_of, changes_of, own_of
 from pipeline.refresh.damage import require_sound_rows
 from pipeline.refresh.steps import Executor
 from pipeline.store.bundles import Bundle, read_bundle, write_bundle
@@ -130,7 +130,8 @@ def measure_section(executor: Executor, refresh: Refresh, section: Section) -> M
         Damaged: what is known of it and is read again is not what was written.
     """
     context, known = refresh.context, refresh.known
-    remove_tree(context.built / own_of(section, ALONE))  # of an attempt before
+    for folder in (own_of(section, ALONE), as_measured_of(section)):
+        remove_tree(context.built / folder)  # of an attempt before
     noted = read_bundle(context.built, changes_of(section))
     files, recomputed = noted["files"], noted["recomputed"]
     touched, before = frozenset(recomputed.filter("is_touched")["athlete_id"]), known.athletes(section)

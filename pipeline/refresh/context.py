@@ -251,6 +251,11 @@ def changes_of(section: Section) -> str:
     return f"{GATHERED}/changes/{section.number}"
 
 
+def as_measured_of(section: Section) -> str:
+    """The folder of the samples of recordings that are joined, as files gave them."""
+    return f"{GATHERED}/as_measured/{section.number}"
+
+
 def own_of(section: Section, in_round: str) -> str:
     """The folder of the bundles with what the athletes of a section gave in a round."""
     return f"{GATHERED}/{in_round}/{section.number}"

@@ -1,6 +1,8 @@
 """Recordings of one run joined: what the one that is kept did not measure is taken from the others.
 
-Their samples are in the state being built. How clocks are aligned and readings joined: `pipeline/methods/joining.py`.
+Their samples are in the state being built. An athlete whose worker died is begun anew, so what is joined is kept aside as
+files gave it, and read from there: samples that the attempt before joined or removed are not. How clocks are aligned and
+readings joined: `pipeline/methods/joining.py`.
 """
 
 from __future__ import annotations
@@ -8,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -18,11 +21,13 @@ from pipeline.core.metrics import Registry
 from pipeline.core.places import read_frame
 from pipeline.core.reasons import Because, Reason, as_json, because
 from pipeline.methods.joining import Alignment, align, joined
-from pipeline.refresh.context import JOIN, BuildContext, Measured
+from pipeline.refresh.context import JOIN, BuildContext, Measured, as_measured_of
 from pipeline.refresh.duplicates import replaced_by_run, with_joined_runs
 from pipeline.stages.samples import with_gait
 from pipeline.stages.splits import LAPS
+from pipeline.store.generations import link_files
 from pipeline.store.parquet import Provenance, write_table
+from pipeline.store.sections import section_of
 from pipeline.tables import publishable
 
 
@@ -74,14 +79,13 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
     registry = context.inbox.settings.registry
     has, rows = set(run["quantities"]), []
     sensors, altitude = run["sensors"], run["altitude"]
-    file = context.built / run["samples_file"]
     kept: pl.DataFrame | None = None
     for other in others.iter_rows(named=True):
         more = [column for column in registry.worth if column in other["quantities"] and column not in has]
-        if not more or not (context.built / other["samples_file"]).is_file():
+        if not more or not (file := _as_measured(context, other)).is_file():
             continue
-        kept = read_frame(file) if kept is None else kept
-        samples = read_frame(context.built / other["samples_file"])
+        kept = read_frame(_as_measured(context, run)) if kept is None else kept
+        samples = read_frame(file)
         later_s = (other["started_at_utc"] - run["started_at_utc"]).total_seconds()
         alignment = align(kept, samples, begins_later_s=later_s)
         kept, taken = _taken(kept, samples, more, alignment, later_s)
@@ -113,8 +117,17 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
         digests = "".join([run["sha256"], *sorted(others["sha256"])])
         settings_sha256 = context.inbox.settings.digest("reading")
         made_from = Provenance(hashlib.sha256(digests.encode()).hexdigest(), settings_sha256, own_version())
-        write_table(file, "samples", shown, made_from, registry)
+        write_table(context.built / run["samples_file"], "samples", shown, made_from, registry)
     return rows
+
+
+def _as_measured(context: BuildContext, recording: Mapping[str, Any]) -> Path:
+    """The file of a recording's samples as its file gave them, kept aside; there is none if it gave none to publish."""
+    name = recording["samples_file"]
+    aside = context.built / as_measured_of(section_of(recording["athlete_id"], context.n_sections))
+    if not (aside / name).is_file() and (context.built / name).is_file():
+        link_files(context.built, aside, [name])
+    return aside / name
 
 
 def _clock(alignment: Alignment, registry: Registry) -> Because:
