@@ -1,8 +1,8 @@
 """Recordings of one run joined: what the one that is kept did not measure is taken from the others.
 
-Their samples are in the state being built. An athlete whose worker died is begun anew, so what is joined is kept aside as
-files gave it, and read from there: samples that the attempt before joined or removed are not. How clocks are aligned and
-readings joined: `pipeline/methods/joining.py`.
+Their samples are in the state being built. An athlete whose worker died is begun anew, when these may have been joined
+or removed: so what is joined is kept aside as files gave it, and read from there. How clocks are aligned and readings
+joined: `pipeline/methods/joining.py`.
 """
 
 from __future__ import annotations
@@ -123,7 +123,7 @@ def _join_run(context: BuildContext, run: Mapping[str, Any], others: pl.DataFram
 
 def _as_measured(context: BuildContext, recording: Mapping[str, Any]) -> Path:
     """The file of a recording's samples as its file gave them, kept aside; there is none if it gave none to publish."""
-    name = recording["samples_file"]
+    name = str(recording["samples_file"])
     aside = context.built / as_measured_of(section_of(recording["athlete_id"], context.n_sections))
     if not (aside / name).is_file() and (context.built / name).is_file():
         link_files(context.built, aside, [name])

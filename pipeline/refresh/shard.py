@@ -368,4 +368,7 @@ def cut(context: RunContext, sampled: SampledRuns) -> Measured:
     )
     measured, rows = _publishable_runs(measured, "splits", rows, registry)
     measured, of_laps = _publishable_runs(measured, "lap_splits", of_laps, registry)
+    # A run whose rows in one of these tables break a rule is left out of the other too.
+    is_left = pl.col("run_id").is_in(measured.runs["run_id"].implode())
+    rows, of_laps = rows.filter(is_left), of_laps.filter(is_left)
     return replace(measured, splits=rows, lap_splits=of_laps)

@@ -293,7 +293,7 @@ def _is_clock_set(time_s: Array) -> bool:
     """Whether the median is a time that can be right: a few odd times are excluded by the next stage."""
     known_s = time_s[~np.isnan(time_s)]
     can_be_right = (known_s >= CLOCK_S[0]) & (known_s < CLOCK_S[1])
-    return bool(can_be_right.all()) or CLOCK_S[0] <= float(np.median(known_s)) < CLOCK_S[1]
+    return len(known_s) > 0 and (bool(can_be_right.all()) or CLOCK_S[0] <= float(np.median(known_s)) < CLOCK_S[1])
 
 
 def _clock_not_set(started_s: float) -> Refused:

@@ -378,6 +378,20 @@ def test_a_run_that_breaks_a_promise_of_ours_leaves_no_samples_behind(
     assert [path.name for path in (refreshed.store / "tables" / "samples").iterdir()] == ["athlete_id=ari"]
 
 
+def test_a_run_whose_laps_break_a_promise_of_ours_is_in_no_table(line: RunContext, monkeypatch: pytest.MonkeyPatch):
+    def broken(table: str, rows: pl.DataFrame, **more: Any) -> pl.DataFrame:
+        if table == "lap_splits" and rows["run_id"].str.contains("20260315").any():
+            raise BrokenPromise("a rule")
+        return publishable(table, rows, **more)
+
+    monkeypatch.setattr("pipeline.refresh.shard.publishable", broken)
+    refreshed = line({f"ari/{day}.fit": fit_run(f"2026-03-{day}T09:00:00", km=5, laps_s=(300,)) for day in (14, 15)})
+    assert fates(refreshed) == {"ari/14.fit": "accepted", "ari/15.fit": "rejected"}
+    tables = ("recordings", "runs", "quality", "splits", "lap_splits", "single_runs")
+    named = {run_id for table in tables for run_id in refreshed.table(table)["run_id"].drop_nulls()}
+    assert named == {"ari-20260314T090000Z"}
+
+
 # --- What was planted in the demo club -------------------------------------------------------------------------------
 
 

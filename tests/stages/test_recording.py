@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from data.generator.fit_writer import Part, activity_file
 from pipeline.core.reasons import Reason
-from pipeline.stages.recording import Session, recording
+from pipeline.stages.recording import Session, _is_clock_set, recording
 from pipeline.tables.recorded import STATUSES
 from tests.support.fit_runs import fit_run
 
@@ -147,6 +147,10 @@ def test_a_clock_is_judged_by_the_median_of_its_times(years: tuple[int, ...], st
     (session,) = sessions_of("ari/a.csv", f"time_utc,distance_m\n{rows}".encode())
     assert session.status == status
     assert session.reasons[0]["kind"] == (Reason.RUN if status == "accepted" else Reason.CLOCK_NOT_SET)
+
+
+def test_without_any_time_no_clock_is_set():
+    assert not _is_clock_set(np.array([np.nan, np.nan]))
 
 
 def test_a_ride_hands_no_recording_on():
