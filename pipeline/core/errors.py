@@ -123,12 +123,12 @@ class Held(NothingDone):
 
 
 class LockLost(Held):
-    """The lock of the store expired and another process took it."""
+    """The lock of the store expired, or was removed with the store; another process may hold it."""
 
     @property
     def fact(self) -> str:
         """What is the case, without advice."""
-        return f"The lock of {self.store} expired and was taken by another process."
+        return f"The lock of {self.store} expired or was removed, and another process may have taken it."
 
     def __str__(self) -> str:
         return self.fact

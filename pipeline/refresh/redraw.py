@@ -58,7 +58,7 @@ def rebuild_pages(
             settings = replace(settings, pages="codes" if anonymous else "names")
         athletes = read_rows(before, "runs")["athlete_id"].unique().sort().to_list()
         with (
-            building(store, keep=settings.keep_generations) as built,
+            building(store, keep=settings.keep_generations, check_still_held=check_still_held) as built,
             workers(len(athletes), jobs, few=FEW_ATHLETES, loads="pipeline.pages.draw") as mapper,
         ):
             link_tree(before, built, Path(), wanted=lambda file: file.parts[0] not in (FOLDER.name, DATABASE))
@@ -71,7 +71,6 @@ def rebuild_pages(
                     progress(done, len(athletes))
             for _ in databases:  # workers have written it by now
                 pass
-            check_still_held()
     return len(athletes)
 
 

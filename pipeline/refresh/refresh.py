@@ -117,7 +117,8 @@ def bring_up_to_date(
         n_sections = len(sections_of(file.athlete_id for file in inbox.files))
         n_to_read = 0
         try:
-            with building(store, keep=inbox.settings.keep_generations, resumes=True) as built:
+            keep = inbox.settings.keep_generations
+            with building(store, keep=keep, resumes=True, check_still_held=check_still_held) as built:
                 keys = club_keys(inbox, store)
                 is_as_before = keys == known.keys and not repairs
                 context = BuildContext(replace(inbox, files=()), built, known.rows, n_sections, is_as_before)
@@ -142,11 +143,11 @@ def bring_up_to_date(
                 older = reversed(generations(store)) if repairs else ()
                 pages = pages_of(built, known.folder, inbox.settings, damaged_files, older)
                 executor.write_outputs(context, pages, _everyone(context, seen.athletes))
-                write_record(built, state_record, began_at)  # once more, now that it is known how long it took
                 check_still_held()
+                write_record(built, state_record, began_at)  # once more, now that it is known how long it took
         except _NothingNew:
             assert known.folder is not None
-            sweep(store, keep=inbox.settings.keep_generations)
+            sweep(store, keep=keep)
             note_nothing_new(store, known.folder, began_at)
             return known.folder
         except KeyboardInterrupt:

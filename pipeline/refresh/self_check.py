@@ -88,12 +88,11 @@ def self_check(
         require_sound(before, files_of(before, Path("tables")))
         settings, rates = _check(store, before, draws, jobs, progress)
         made_from = read_provenance(before, "athlete_drift")
-        with building(store, keep=settings.keep_generations) as built:
+        with building(store, keep=settings.keep_generations, check_still_held=check_still_held) as built:
             link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
             write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)
             with written_here(built) as here:
                 write_database(built, here, settings.registry)
-            check_still_held()
     return rates
 
 

@@ -131,7 +131,9 @@ def unfinished(store: Path) -> list[Path]:
 
 
 @contextmanager
-def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]:
+def building(
+    store: Path, *, keep: int, resumes: bool = False, check_still_held: Callable[[], None] = lambda: None
+) -> Iterator[Path]:
     """A folder to build the next state in; published when the block ends well.
 
     When it does not, the folder is removed, except where it holds results to go on from (`FINISHED`) and was
@@ -141,6 +143,10 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         store: prepared.
         keep: how many generations are kept, including this one.
         resumes: whether the block takes over what unfinished states hold, so that they are removed in the end.
+        check_still_held: of the store's lock; raises if it was lost.
+
+    Raises:
+        LockLost: it was, and another process may be building under the same name.
     """
     tag = tag_of_current(store)
     names = [folder.name[:_DIGITS] for folder in (store / _FOLDER).glob("*")]
@@ -155,14 +161,18 @@ def building(store: Path, *, keep: int, resumes: bool = False) -> Iterator[Path]
         folder.mkdir()  # an error if it exists: nothing is built on top of leftovers
     try:
         yield folder
+        check_still_held()
         write_contents(folder, _contents_before(store), without=FINISHED)
         _sync(store)
+        check_still_held()
         if not is_remote(store):
             remove_tree(folder / FINISHED)  # no sooner: a large state takes minutes to note and to sync
         mark_whole(folder)
         _sync(store)
         point_to(store, folder, tag)
     except BaseException as error:
+        if not is_remote(store):
+            check_still_held()  # or what is in the folder may be another's
         if not _is_valid(store, folder):  # an interrupt may come after the link was moved
             if _is_to_go_on(error) and not is_remote(store) and (folder / FINISHED).is_dir():
                 _sync(store)

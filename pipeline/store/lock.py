@@ -71,12 +71,25 @@ def _locked_file(store: Path, deadline: float) -> Iterator[Callable[[], None]]:
         _take(descriptor, store, deadline)
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, json.dumps(_this_process()).encode(), 0)
+
+        def check_still_held() -> None:
+            if not _is_open_file(descriptor, store / LOCK):
+                raise LockLost(store)
+
         try:
-            yield lambda: None  # it cannot be lost
+            yield check_still_held
         finally:
             os.ftruncate(descriptor, 0)
     finally:
         os.close(descriptor)
+
+
+def _is_open_file(descriptor: int, file: Path) -> bool:
+    """Whether a file is the one that is open; if not, its folder was removed, and who made it anew holds another lock."""
+    try:
+        return os.path.samestat(os.fstat(descriptor), file.stat())
+    except FileNotFoundError:
+        return False
 
 
 def _take(descriptor: int, store: Path, deadline: float) -> None:

@@ -28,8 +28,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from pipeline.__main__ import main
-from pipeline.core.errors import NothingDone
+from pipeline.core.errors import LockLost, NothingDone
 from pipeline.inbox.inbox import read_inbox
+from pipeline.refresh.damage import check_store
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import building, generations, link_tree, published
 from pipeline.store.layout import read_table
@@ -242,6 +243,19 @@ def test_of_two_refreshes_at_once_the_one_that_may_wait_succeeds_too(club: Night
     pair = [subprocess.Popen(words, cwd=ROOT, stdout=subprocess.DEVNULL) for _ in range(2)]
     assert [one.wait(timeout=120) for one in pair] == [0, 0]
     assert_tables(club.store, expected_after(club))
+
+
+def test_a_refresh_whose_store_was_removed_leaves_what_another_made_there_since(club: Nights):
+    def removed_and_made_anew(*_: object) -> None:
+        shutil.rmtree(club.store)
+        club.put("a/4.fit", run_of(4, seed=4))
+        refresh(read_inbox(club.inbox), club.store, jobs=1)
+
+    shutil.rmtree(club.store)
+    with pytest.raises(LockLost, match="was removed, and another process may have taken it"):
+        club.refresh(changed={"write_outputs": removed_and_made_anew})
+    assert_tables(club.store, expected_after(club))
+    assert check_store(club.store).faults == {}
 
 
 # --- Readers ---------------------------------------------------------------------------------------------------------

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.core.errors import NothingDone, UsageError
+from pipeline.core.errors import LockLost, NothingDone, UsageError
 from pipeline.store.generations import building, current, generations, is_store, link_tree, point_to, prepare, published
+from pipeline.store.lock import locked
 
 
 def publish(store: Path, word: str, *, keep: int = 5) -> None:
@@ -62,6 +63,22 @@ def test_an_error_while_building_leaves_the_old_state_and_nothing_else(tmp_path:
         publish_half(store)
     assert word(store) == "first"
     assert [folder.name for folder in (store / "generations").iterdir()] == ["000001"]
+
+
+def test_a_build_that_fails_since_its_store_was_removed_leaves_alone_what_another_builds_there(tmp_path: Path):
+    store = tmp_path / "store"
+    prepare(store)
+
+    def build() -> None:
+        with locked(store) as check_still_held, building(store, keep=5, check_still_held=check_still_held) as built:
+            shutil.rmtree(store)
+            built.mkdir(parents=True)
+            (built / "anothers").touch()
+            (built / "gathered" / "ours").read_bytes()
+
+    with pytest.raises(LockLost):
+        build()
+    assert [file.name for file in store.glob("generations/000001/*")] == ["anothers"]
 
 
 def test_a_state_that_cannot_be_made_the_valid_one_is_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

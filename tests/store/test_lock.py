@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pickle
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -111,7 +112,9 @@ def test_the_wording_of_the_errors_about_the_lock():
         "(`splitdrift refresh` does with --wait SECONDS); readers need not wait."
     )
     assert Held("store").fact == "store is being changed by another process."
-    assert str(LockLost("store")) == "The lock of store expired and was taken by another process."
+    assert str(LockLost("store")) == (
+        "The lock of store expired or was removed, and another process may have taken it."
+    )
 
 
 def test_the_error_survives_being_sent_between_processes():
@@ -149,6 +152,23 @@ def test_a_killed_holder_holds_nothing(tmp_path: Path, started: Started):
     process.wait()
     assert b"process" in (tmp_path / ".lock").read_bytes(), "what the killed process wrote is still there"
     with locked(tmp_path):
+        pass
+
+
+def test_a_holder_whose_store_was_removed_is_told_before_he_publishes(tmp_path: Path):
+    store = tmp_path / "store"
+    store.mkdir()
+    with locked(store) as check_still_held:
+        check_still_held()
+        shutil.rmtree(store)
+        with pytest.raises(LockLost):
+            check_still_held()
+        store.mkdir()
+        with locked(store) as check_of_another:
+            check_of_another()
+            with pytest.raises(LockLost):
+                check_still_held()
+    with locked(store):
         pass
 
 
