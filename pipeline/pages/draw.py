@@ -35,6 +35,7 @@ from jinja2.ext import Extension
 
 from pipeline.core.catalogue import catalogue
 from pipeline.core.code import code_digest
+from pipeline.core.errors import Damaged, Fault
 from pipeline.core.places import written_here
 from pipeline.core.published import PUBLISHED
 from pipeline.core.settings import PAGES
@@ -200,9 +201,16 @@ def _draw_runs(pages: Pages, club: ClubRows, athlete_id: str, here: Path, entere
 
 
 def _traces(pages: Pages, athlete_id: str, run_ids: Sequence[str]) -> Traces:
-    """The traces of some of an athlete's runs."""
+    """The traces of some of an athlete's runs.
+
+    Raises:
+        Damaged: a file of their samples is missing, or not what was written.
+    """
     state, columns = pages.samples or pages.built, ["run_id", *traces_read(pages.settings.registry)]
-    files = {run_of(Path(name)): name for name in files_of(state, partition("samples", athlete_id))}
+    folder = partition("samples", athlete_id)
+    files = {run_of(Path(name)): name for name in files_of(state, folder)}
+    if missing := [run_id for run_id in run_ids if run_id not in files]:
+        raise Damaged(state, {f"{folder.as_posix()}/*/{run_id}-*.parquet": Fault.MISSING for run_id in missing})
     samples = read_files(state, [files[run_id] for run_id in run_ids], columns)
     ends = samples["run_id"].rle().struct.field("len").cum_sum().to_list()
     return traces_of_runs(samples, [0, *ends[:-1]], pages.settings.registry)

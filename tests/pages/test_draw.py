@@ -19,6 +19,7 @@ import polars as pl
 import pytest
 
 from pipeline.core.catalogue import catalogue
+from pipeline.core.errors import Damaged
 from pipeline.core.metrics import QUANTITIES, Registry
 from pipeline.core.settings import Settings
 from pipeline.inbox.inbox import read_inbox
@@ -29,6 +30,7 @@ from pipeline.pages.language import TEXTS, Language
 from pipeline.pages.units import Units
 from pipeline.refresh.refresh import refresh
 from pipeline.store.generations import link_tree, published
+from pipeline.store.layout import run_of
 from tests.support.demo_store import CLUB, Refreshed
 from tests.support.nights import Nights, drifting_run
 from tests.support.tcx_files import activity
@@ -408,6 +410,14 @@ def test_a_run_page_that_is_gone_or_does_not_say_what_it_rests_on_is_drawn(demo:
     assert all(after[file.name].samefile(file) for file in others)
     assert [len(after[file.name].read_text(encoding="utf-8")) > 1000 for file in (gone, damaged)] == [True, True]
     assert damaged.read_text() == "<html>"
+
+
+def test_samples_that_are_missing_are_named_with_the_command_that_repairs(demo: Refreshed, tmp_path: Path):
+    pages = next_state(demo, tmp_path / "store" / "generations", nothing, Settings(page_distance="mile"))
+    first, *_ = sorted((pages.built / "tables" / "samples" / "athlete_id=moss").rglob("*.parquet"))
+    first.unlink()
+    with pytest.raises(Damaged, match=rf"athlete_id=moss/.*{run_of(first)}.* is missing\..*/store --repair` repairs it"):
+        draw(pages, "moss")
 
 
 def test_drawing_over_a_second_name_leaves_the_state_before_as_it_was(demo: Refreshed, tmp_path: Path):
