@@ -416,7 +416,7 @@ def test_samples_that_are_missing_are_named_with_the_command_that_repairs(demo: 
     pages = next_state(demo, tmp_path / "store" / "generations", nothing, Settings(page_distance="mile"))
     first, *_ = sorted((pages.built / "tables" / "samples" / "athlete_id=moss").rglob("*.parquet"))
     first.unlink()
-    with pytest.raises(Damaged, match=rf"athlete_id=moss/.*{run_of(first)}.* is missing\..*/store --repair` repairs it"):
+    with pytest.raises(Damaged, match=rf"athlete_id=moss/.*{run_of(first)}.* is missing\..*/store --repair` repairs"):
         draw(pages, "moss")
 
 

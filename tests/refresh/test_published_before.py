@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
@@ -62,20 +63,45 @@ def test_after_a_new_run_the_tables_of_others_are_taken_over(club: Nights, compu
     club.assert_as_if_done_anew()
 
 
+def test_the_splits_of_others_are_the_same_files(club: Nights):
+    def splits() -> dict[str, int]:
+        tables = published(club.store) / "tables"
+        return {
+            file.relative_to(tables).as_posix(): file.stat().st_ino
+            for file in tables.glob("*splits/athlete_id=*/**/*.parquet")
+        }
+
+    before = splits()
+    club.put("ari/9.fit", drifting_run(9, seed=99))
+    club.refresh()
+    assert {name.split("/")[1] for name, _ in before.items() ^ splits().items()} == {"athlete_id=ari"}
+
+
 @pytest.mark.parametrize(
-    "change",
+    ("came", "change", "recomputed"),
     [
-        lambda club: (club.inbox / "ari" / "3.fit").unlink(),
-        lambda club: [file.unlink() for file in (club.inbox / "ari").iterdir()],
-        lambda club: (club.inbox / "cy" / "copy.fit").rename(club.inbox / "ari" / "copy.fit"),
-        lambda club: club.put("astray.csv", "still,no recording\n"),
-        lambda club: (club.inbox / "astray.csv").unlink(),
+        ("ari/9.fit", lambda club: (club.inbox / "ari" / "9.fit").unlink(), {"ari"}),
+        ("dee/9.fit", lambda club: (club.inbox / "dee" / "9.fit").unlink(), set()),
+        (None, lambda club: (club.inbox / "cy" / "copy.fit").rename(club.inbox / "ari" / "copy.fit"), {"ari", "cy"}),
+        (None, lambda club: club.put("astray.csv", "still,no recording\n"), set()),
+        (None, lambda club: (club.inbox / "astray.csv").unlink(), set()),
     ],
     ids=["a run goes", "an athlete goes", "a recording moves", "nobody's file is another", "nobody's file goes"],
 )
-def test_whatever_changes_about_files_the_tables_are_those_of_a_refresh_of_everything(club: Nights, change):
+def test_whatever_changes_about_files_the_tables_are_those_of_a_refresh_of_everything(
+    club: Nights,
+    computed: dict[str, set[str]],
+    came: str | None,
+    change: Callable[[Nights], object],
+    recomputed: set[str],
+):
+    if came is not None:
+        club.put(came, drifting_run(9, seed=99))
+        club.refresh()
+        computed.clear()
     change(club)
     club.refresh()
+    assert {name: computed[name] for name in ALONE} == dict.fromkeys(ALONE, recomputed)
     club.assert_as_if_done_anew()
 
 
