@@ -19,6 +19,7 @@ from pathlib import Path
 from pipeline import STAGES
 from pipeline.core.errors import Damaged, Fault, NothingDone
 from pipeline.core.places import is_remote, replacing
+from pipeline.refresh.published_before import tables_taken_over
 from pipeline.store.contents import CONTENTS, WHOLE, Contents, contents_of
 from pipeline.store.generations import PARTS, current, generations, published
 from pipeline.store.known import Known, inbox_of, known_without, read_known
@@ -177,7 +178,8 @@ def resting_on(name: str) -> str:
     if folder != "tables":
         return ""
     tables = _tables_from(parts[0]) if parts[0] in PARTITIONED else []
-    return ", ".join([*tables, "splitdrift.duckdb", "exports", "pages"])
+    taken_over = ["the tables of the next refresh"] if parts[0] in {*PARTITIONED, *tables_taken_over()} else []
+    return ", ".join([*tables, "splitdrift.duckdb", "exports", "pages", *taken_over])
 
 
 _WRITTEN = frozenset(table for stage in STAGES for table in stage.writes)

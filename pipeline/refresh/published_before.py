@@ -2,6 +2,8 @@
 
 Where lists, settings and code are as they were, what a part of the stages `by_athlete` makes of an athlete follows from
 that athlete's rows. Those that are compared here are unrounded, so that rows taken over are the same to the last digit.
+Splits, which are not kept apart, are not compared: those of everyone else are the files of the state before
+(`by_section._link_untouched`).
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline import Function
+from pipeline import Function, parts_by_athlete
 from pipeline.refresh.context import BuildContext, changes_of
 from pipeline.store.bundles import read_bundle
 from pipeline.store.known import kept_parts
@@ -47,7 +49,7 @@ def published_before(context: BuildContext, section: Section, part: Sequence[Fun
     known = context.known
     if known is None or not context.is_as_before or known.n_sections != section.of:
         return None
-    if any(function.in_common for function in part):  # which any new run may move
+    if not _may_be_taken_over(part):
         return None
     changed = read_bundle(context.built, changes_of(section))["recomputed"]["athlete_id"]
     for name in {name for function in part for name in function.reads}.intersection(kept_parts()):
@@ -57,6 +59,16 @@ def published_before(context: BuildContext, section: Section, part: Sequence[Fun
     tables = dict.fromkeys(name for function in part for name in function.writes)
     published = {name: read_file(known.state, f"tables/{name}/{section.file(name)}") for name in tables}
     return PublishedBefore(changed, {name: rows.filter(~_is_of(changed)) for name, rows in published.items()})
+
+
+def tables_taken_over() -> set[str]:
+    """The tables from which the next refresh may take rows over."""
+    parts = [[function for _, function in part] for part in parts_by_athlete()]
+    return {name for part in parts if _may_be_taken_over(part) for function in part for name in function.writes}
+
+
+def _may_be_taken_over(part: Sequence[Function]) -> bool:
+    return not any(function.in_common for function in part)  # which any new run may move
 
 
 def _is_of(athletes: pl.Series) -> pl.Expr:

@@ -85,7 +85,7 @@ def _locked_file(store: Path, deadline: float) -> Iterator[Callable[[], None]]:
 
 
 def _is_open_file(descriptor: int, file: Path) -> bool:
-    """Whether a file is the one that is open; if not, its folder was removed, and who made it anew holds another lock."""
+    """Whether a file is the one that is open; if not, its folder was removed, and another may be locked there."""
     try:
         return os.path.samestat(os.fstat(descriptor), file.stat())
     except FileNotFoundError:
