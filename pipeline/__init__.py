@@ -185,7 +185,7 @@ def tables_of(level: str, in_round: str | None = None) -> list[str]:
 def parts_by_athlete() -> list[list[tuple[Stage, Function]]]:
     """The club-level functions `by_athlete` in parts that need no table of each other; those of a part in their order.
 
-    The largest part is the first, so that none is begun last that takes long.
+    The part with the most functions comes first: computed for all athletes it takes longest, and should not begin last.
     """
     functions = [(stage, one) for stage in stages_of(CLUB) for one in stage.functions if one.by_athlete]
     parts: list[list[tuple[Stage, Function]]] = []

@@ -8,6 +8,7 @@ from __future__ import annotations
 import atexit
 import gc
 import os
+import signal
 
 import click
 
@@ -71,6 +72,8 @@ def main() -> None:
       inbox/settings.toml             settings that differ from `splitdrift settings` (optional)
     """  # noqa: D301 -- click wants the sign itself, not the two letters
     os.umask(0o077)  # what is written of a person's body is for the user's eyes alone
+    # Whoever started the command may ignore it, which is inherited: it would not be told how a worker ended.
+    signal.signal(signal.SIGCHLD, signal.SIG_DFL)
 
 
 for command in (

@@ -18,6 +18,7 @@ from pipeline.commands.terminal import (
     started_workers,
 )
 from pipeline.core.errors import EXIT_DONE_BUT_REJECTED, EXIT_NOTHING_DONE
+from pipeline.refresh import WORKER_LOADS
 
 
 @click.command()
@@ -34,7 +35,7 @@ def check(*, inbox: Path, jobs: int | None, strict: bool, as_json: bool, quiet: 
     Exit codes: 0 done (rejected files are listed), 1 no file gave a run, 2 wrong use,
                 3 done, but --strict was given and files were rejected.
     """  # noqa: D301 -- click needs the control character itself
-    with started_workers(jobs) as mapper:
+    with started_workers(jobs, loads=WORKER_LOADS) as mapper:
         from pipeline.commands.as_json import print_json, rows_of
         from pipeline.commands.show_ledger import ledger_summary
         from pipeline.core.places import whole_name

@@ -126,11 +126,14 @@ def is_by_flow(*, flow: bool, cluster: str | None) -> bool:
 
 
 @contextmanager
-def started_workers(jobs: int | None, cluster: str | None = None, *, at_once: bool = True) -> Iterator[Mapper]:
+def started_workers(
+    jobs: int | None, cluster: str | None = None, *, loads: str = REFRESH_LOADS, at_once: bool = True
+) -> Iterator[Mapper]:
     """Workers, started before this process imports what it needs itself: all then do so at the same time.
 
     Args:
         cluster: address of a Dask scheduler, whose workers take the place of those of this machine.
+        loads: modules that workers of this machine import.
         at_once: whether there is probably something to do; otherwise they are started with the first step.
     """
     if cluster is not None:
@@ -143,7 +146,7 @@ def started_workers(jobs: int | None, cluster: str | None = None, *, at_once: bo
 
     wanted = jobs if jobs is not None else os.cpu_count() or 1
     # Files from outside are read in a process of their own even if there is only one.
-    with workers(wanted, wanted, few=0, loads=REFRESH_LOADS, item_s=_LONGEST_STEP_S, at_once=at_once) as mapper:
+    with workers(wanted, wanted, few=0, loads=loads, item_s=_LONGEST_STEP_S, at_once=at_once) as mapper:
         yield mapper
 
 

@@ -9,8 +9,8 @@ import sys
 def give_back_freed_memory() -> None:
     """Give freed memory back to the system, where C's allocator can be asked to (glibc).
 
-    A worker lets it keep some (`pipeline.workers.start`), which files one after the other need again. After a step that
-    takes much more than others it is what the process holds in vain.
+    A worker lets the allocator keep some (`pipeline.workers.start`), because the next file needs it again. After a step
+    that takes much more memory than others, nothing that follows needs what was kept.
     """
     if sys.platform == "linux":
         trim = getattr(ctypes.CDLL(None), "malloc_trim", None)

@@ -30,7 +30,7 @@ _HEAD_BYTES = 4096
 _LEAST_ZERO_SHARE = 0.2
 
 
-#: A spreadsheet's own way to say what separates the cells: a sign of one byte that is in no number or name.
+#: A spreadsheet's own way to say what separates the cells: a sign of one byte that is no letter and no digit.
 _SEPARATOR_NAMED = re.compile(r'"?sep=([\t !#-/:-@\[-`{-~])"?')
 
 

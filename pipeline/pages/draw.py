@@ -25,7 +25,6 @@ from importlib.util import cache_from_source
 from itertools import accumulate
 from operator import itemgetter
 from pathlib import Path
-from pickle import UnpicklingError
 from typing import Any
 
 import jinja2
@@ -361,7 +360,7 @@ class _Compiled(jinja2.FileSystemBytecodeCache):
 
     def load_bytecode(self, bucket: Bucket) -> None:
         """Take over what was kept; what is damaged is compiled again."""
-        with suppress(OSError, EOFError, UnpicklingError):
+        with suppress(Exception):  # a changed byte may raise anything
             super().load_bytecode(bucket)
 
     def dump_bytecode(self, bucket: Bucket) -> None:

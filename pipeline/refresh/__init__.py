@@ -8,7 +8,7 @@ from pipeline import ATHLETE, CLUB, FILE, stages_of
 _OF_FILES_AND_ATHLETES = ["pipeline.refresh.shard", "pipeline.refresh.athlete"]
 _OF_THE_CLUB = ["pipeline.refresh.club", "pipeline.pages.draw"]
 
-#: What workers import as they start, with a blank between: those that may see files and athletes only, and all others.
+#: What workers import that are given files and athletes only, with a blank between.
 WORKER_LOADS = " ".join(
     [
         "pipeline.core.scipy_alone",
@@ -16,4 +16,5 @@ WORKER_LOADS = " ".join(
         *(stage.module for level in (FILE, ATHLETE) for stage in stages_of(level)),
     ]
 )
+#: What workers of a whole refresh import.
 REFRESH_LOADS = " ".join([WORKER_LOADS, *(stage.module for stage in stages_of(CLUB)), *_OF_THE_CLUB])

@@ -54,7 +54,7 @@ def finish_section(context: BuildContext, item: tuple[Section, int]) -> None:
     """Run a part of the club's stages over the athletes of a section, and write its part of every table of these.
 
     Args:
-        item: the section, and which of `pipeline.parts_by_athlete`; with the first go the tables that none makes.
+        item: the section, and which of `pipeline.parts_by_athlete`. With the first go the tables that no part makes.
     """
     section, number = item
     made, registry = _of_section(context, section, number), context.inbox.settings.registry

@@ -17,7 +17,7 @@ from pipeline import Function, parts_by_athlete
 from pipeline.refresh.context import BuildContext, changes_of
 from pipeline.store.bundles import read_bundle
 from pipeline.store.known import kept_parts
-from pipeline.store.layout import read_file
+from pipeline.store.layout import is_of, read_file
 from pipeline.store.sections import Section
 from pipeline.tables import in_order
 
@@ -36,7 +36,7 @@ class PublishedBefore:
 
     def joined_to(self, table: str, made: pl.DataFrame) -> pl.DataFrame:
         """The rows of a table that were made of the athletes that changed, and those taken over."""
-        of_changed = made.filter(_is_of(self.changed))  # of lists a stage takes the lines of all athletes
+        of_changed = made.filter(is_of(self.changed))  # of lists a stage takes the lines of all athletes
         return in_order(pl.concat([self.rows[table], of_changed], how="diagonal_relaxed"), table)
 
 
@@ -58,7 +58,7 @@ def published_before(context: BuildContext, section: Section, part: Sequence[Fun
             return None
     tables = dict.fromkeys(name for function in part for name in function.writes)
     published = {name: read_file(known.state, f"tables/{name}/{section.file(name)}") for name in tables}
-    return PublishedBefore(changed, {name: rows.filter(~_is_of(changed)) for name, rows in published.items()})
+    return PublishedBefore(changed, {name: rows.filter(~is_of(changed)) for name, rows in published.items()})
 
 
 def tables_taken_over() -> set[str]:
@@ -69,7 +69,3 @@ def tables_taken_over() -> set[str]:
 
 def _may_be_taken_over(part: Sequence[Function]) -> bool:
     return not any(function.in_common for function in part)  # which any new run may move
-
-
-def _is_of(athletes: pl.Series) -> pl.Expr:
-    return pl.col("athlete_id").is_in(athletes.implode(), nulls_equal=True)

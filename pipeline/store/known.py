@@ -28,7 +28,7 @@ from pipeline.core.written import beginning
 from pipeline.inbox.inbox import Inbox, InboxFile, listed_file
 from pipeline.store.contents import CONTENTS, WHOLE, contents_of, digests, read_checked, version_of
 from pipeline.store.history import MOST_NAMES
-from pipeline.store.layout import partition, read_file
+from pipeline.store.layout import is_of, partition, read_file
 from pipeline.store.sections import Section
 from pipeline.tables import TABLES
 
@@ -127,8 +127,7 @@ class KeptRows:
         """The rows of some athletes in the sections that may hold those of a section; or of all others there."""
         overlapping = section.overlapping(self.n_sections)
         rows = pl.concat(self._read(name, own) for own in overlapping)
-        is_of = pl.col("athlete_id").is_in(pl.Series(list(athletes), dtype=pl.String).implode(), nulls_equal=True)
-        chosen = ~is_of if others else is_of
+        chosen = ~is_of(athletes) if others else is_of(athletes)
         if "athlete_id" in rows.columns:
             return rows.filter(chosen)
         runs = pl.concat(self._read("runs", own) for own in overlapping)

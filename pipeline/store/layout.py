@@ -102,8 +102,12 @@ def held(section: Section, rows: pl.DataFrame) -> pl.DataFrame:
     """The rows whose athletes a section holds; all rows of a table without athletes."""
     if section.of == 1 or "athlete_id" not in rows.columns:
         return rows
-    athletes = filter(section.holds, rows["athlete_id"].unique())
-    return rows.filter(pl.col("athlete_id").is_in(pl.Series(athletes, dtype=pl.String).implode(), nulls_equal=True))
+    return rows.filter(is_of(filter(section.holds, rows["athlete_id"].unique())))
+
+
+def is_of(athletes: Iterable[str | None]) -> pl.Expr:
+    """Whether a row is of one of some athletes; None among them stands for rows that are of nobody."""
+    return pl.col("athlete_id").is_in(pl.Series(values=list(athletes), dtype=pl.String).implode(), nulls_equal=True)
 
 
 def read_partitions(folder: Path, table: str, athlete_id: str) -> pl.DataFrame:

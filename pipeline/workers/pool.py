@@ -236,7 +236,7 @@ class Pool:
 
     def start(self) -> None:
         """Start all workers; they get ready while this process goes on."""
-        if CAN_FORK and self._n_workers > 1 and not self._workers:
+        if CAN_FORK and self._n_workers > 1 and self._seed is None and not self._workers:
             self._seed = Seed(self._loads, self._environment)
         for _ in range(len(self._workers), self._n_workers):
             self._start_one()
@@ -248,7 +248,7 @@ class Pool:
     def _forked(self) -> tuple[Forked, Connection] | None:
         """A worker from the seed; None if there is none, or it has ended."""
         if self._seed is not None:
-            with suppress(OSError):
+            with suppress(ConnectionError):
                 return self._seed.fork()
             self._seed.end()
             self._seed = None

@@ -37,7 +37,8 @@ _HARMLESS_THREADS = frozenset({"polars-ooc-clea"})
 _FORK, _KILL, _WAIT = "fork", "kill", "wait"
 #: Of `prctl`, as the kernel's header has it.
 _PR_SET_PDEATHSIG = 1
-#: A seed that was told to end has to kill its workers; one that is stopped never does.
+#: A seed that was told to end has to kill its workers, and one that is asked how a worker ended may wait for that; a
+#: seed that is stopped does neither.
 _ENDS_WITHIN_S = 5.0
 
 
@@ -60,7 +61,8 @@ class Seed:
         """Ask for a worker, which comes once everything is imported; returns it and this process's end of its pipe.
 
         Raises:
-            OSError: the seed has ended.
+            ConnectionError: the seed has ended.
+            OSError: this process may open no more files.
         """
         ours, theirs = Pipe()
         with theirs:
@@ -78,11 +80,13 @@ class Seed:
         self._pipe.send((what, number))
 
     def answer(self) -> int:
-        """How a worker ended.
+        """How a worker ended. A seed that does not say is stopped: it is killed.
 
         Raises:
             EOFError, OSError: the seed has ended.
         """
+        if not self._pipe.poll(_ENDS_WITHIN_S):
+            self._process.kill()
         exit_code: int = self._pipe.recv()
         return exit_code
 
@@ -130,6 +134,8 @@ def fork_workers(loads: str, pipe: Connection) -> NoReturn:
         loads: modules to be imported first, with a blank between.
         pipe: where it is asked for workers and for their ends.
     """
+    # Whoever started this may ignore it, which is inherited: nobody would be told how a worker ended.
+    signal.signal(signal.SIGCHLD, signal.SIG_DFL)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # of the keyboard, which is for the parent
     with suppress(Exception):  # a worker reports it: it tries the same again
         import_all(loads)
@@ -137,10 +143,14 @@ def fork_workers(loads: str, pipe: Connection) -> NoReturn:
     # Only now, since there was nothing to be killed before.
     signal.signal(signal.SIGTERM, lambda *_: _end(workers))
     with suppress(EOFError, OSError):
-        while not _other_threads() - _HARMLESS_THREADS:
+        while _can_tie() and not _other_threads() - _HARMLESS_THREADS:
             what, number = pipe.recv()
             if what == _FORK:
-                workers[number] = _fork(loads, recv_handle(pipe), pipe)
+                theirs = recv_handle(pipe)
+                # Told to end now, it would miss a worker not noted yet, or a worker would take itself for the seed.
+                signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTERM})
+                workers[number] = _fork(loads, theirs, pipe)
+                signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
             elif what == _KILL:
                 os.kill(workers[number], signal.SIGKILL)  # no other process has its number before it was waited for
             else:
@@ -150,10 +160,13 @@ def fork_workers(loads: str, pipe: Connection) -> NoReturn:
 
 
 def _end(workers: Mapping[int, int]) -> NoReturn:
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
     for pid in workers.values():
-        os.kill(pid, signal.SIGKILL)
+        with suppress(OSError):
+            os.kill(pid, signal.SIGKILL)
     for pid in workers.values():
-        os.waitpid(pid, 0)
+        with suppress(OSError):
+            os.waitpid(pid, 0)
     os._exit(0)
 
 
@@ -174,14 +187,20 @@ def _fork(loads: str, theirs: int, pipe: Connection) -> int:
         return pid
     try:
         signal.signal(signal.SIGTERM, signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
         pipe.close()
-        _end_with(seed)
+        _tie_to(seed)
         serve(loads, Connection(theirs))
     finally:
         os._exit(1)
 
 
-def _end_with(seed: int) -> None:
+def _can_tie() -> bool:
+    """Whether the system lets processes be tied; where a sandbox forbids it, workers could outlive their seed."""
+    return bool(ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, 0) == 0)
+
+
+def _tie_to(seed: int) -> None:
     """Let the system kill this process when its seed ends, in any state, since who asks how it ended would not know."""
     ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
     if os.getppid() != seed:

@@ -10,12 +10,12 @@ from multiprocessing.connection import Connection, Pipe
 from typing import NoReturn
 
 #: Each worker has one core, so the libraries in it start no threads of their own. Nor do the allocators of Polars and
-#: PyArrow: at the limit of memory the first would tell the terminal thousands of times that it cannot have its thread,
-#: and where such a thread runs no worker can be forked. Pieces of a megabyte and more that of Polars gives back at
-#: once, or a worker would keep the most that it ever held. A backtrace takes memory, too: Rust code that panics for
-#: want of it would wait for itself. NumPy asks C's allocator for arrays of some hundred kilobytes thousands of times
-#: per second; it may keep 64 MB, since pages of arrays that it returned to the system and gets anew are a tenth of the
-#: time of reading.
+#: PyArrow: at the limit of memory the one of Polars would tell the terminal thousands of times that it cannot have its
+#: thread, and where such a thread runs no worker can be forked. The allocator of Polars returns freed pieces of a
+#: megabyte and more to the system at once; otherwise a worker would keep the most that it ever held. A backtrace takes
+#: memory, too: Rust code that panics for want of memory would wait for itself. C's allocator, which NumPy asks for
+#: arrays of some hundred kilobytes thousands of times per second, may keep 64 MB: to return their pages to the system
+#: and get them anew would be a tenth of the time of reading.
 ENVIRONMENT = {
     "POLARS_MAX_THREADS": "1",
     "OMP_NUM_THREADS": "1",

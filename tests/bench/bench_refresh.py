@@ -18,7 +18,7 @@ import fitfast
 
 from data.generator.club import write_season
 from pipeline.inbox.inbox import read_inbox
-from pipeline.refresh import WORKER_LOADS
+from pipeline.refresh import REFRESH_LOADS
 from pipeline.refresh.by_section import plan
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import read, sample
@@ -60,7 +60,7 @@ def ours_to_samples(folder: Path, jobs: int) -> tuple[float, float, float, int, 
     inbox = read_inbox(folder)
     context, shards = RunContext(replace(inbox, files=())), plan(inbox.files)
     began = time.perf_counter()
-    with workers(len(inbox.files), jobs, few=FEW_FILES, loads=WORKER_LOADS) as mapper:
+    with workers(len(inbox.files), jobs, few=FEW_FILES, loads=REFRESH_LOADS) as mapper:
         list(mapper(to_samples, context, shards))
         cold = time.perf_counter() - began
         # By now all modules are loaded; every worker is waiting.

@@ -12,8 +12,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-#: Often enough to meet a peak that lasts as long as one shard; looking takes a few milliseconds.
-LOOK_EVERY_S = 0.1
+#: To look takes some 15 ms of processor time, which a command that is timed must hardly notice.
+LOOK_EVERY_S = 0.5
 
 
 @dataclass(frozen=True)
@@ -23,38 +23,39 @@ class Watched:
     Attributes:
         seconds: from start to end, the interpreter's start included [s].
         cpu_s: of all its processes; unlike `seconds` hardly touched by what else the machine does [s].
-        peak_mb: largest sum of resident memory over the command and its children at one moment [MB]. What processes
-            share, such as libraries and what forked ones were born with, counts in each of them.
-        shared_once_mb: the same with a page that n processes share counted as an nth in each, so once in all [MB].
+        peak_mb: the most memory that the command and its children had at one moment [MB]. A page that n of them share,
+            such as of libraries and of what forked ones were born with, counts as an nth in each, so once in all.
+        each_mb: the same with a page counted in each that shares it, so too much.
         output: what it printed.
     """
 
     seconds: float
     cpu_s: float
     peak_mb: float
-    shared_once_mb: float
+    each_mb: float
     output: str
 
 
-def watched(command: Sequence[str]) -> Watched:
+def watched(command: Sequence[str], look_every_s: float = LOOK_EVERY_S) -> Watched:
     """Run a command to its end.
 
     Args:
         command: program and arguments.
+        look_every_s: how often to look at its memory [s]; a peak between two looks is missed.
 
     Raises:
         subprocess.CalledProcessError: it failed.
     """
-    peak = shared_once = 0.0
+    peak = each = 0.0
     ended = threading.Event()
     used_before = _cpu_of_children_s()
     began = time.perf_counter()
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=sys.stderr, text=True) as process:
 
         def look() -> None:
-            nonlocal peak, shared_once
-            while not ended.wait(LOOK_EVERY_S):
-                peak, shared_once = map(max, (peak, shared_once), resident_mb(process.pid))
+            nonlocal peak, each
+            while not ended.wait(look_every_s):
+                peak, each = map(max, (peak, each), resident_mb(process.pid))
 
         looking = threading.Thread(target=look)
         looking.start()
@@ -64,7 +65,7 @@ def watched(command: Sequence[str]) -> Watched:
         looking.join()
     if process.returncode:
         raise subprocess.CalledProcessError(process.returncode, list(command), output)
-    return Watched(seconds, _cpu_of_children_s() - used_before, peak, shared_once, output)
+    return Watched(seconds, _cpu_of_children_s() - used_before, peak, each, output)
 
 
 def _cpu_of_children_s() -> float:
@@ -73,22 +74,16 @@ def _cpu_of_children_s() -> float:
 
 
 def resident_mb(pid: int) -> tuple[float, float]:
-    """Resident memory of a process and all below it, by /proc [MB]: all of each, and shared pages once."""
-    below: dict[int, list[int]] = {}
-    for folder in Path("/proc").iterdir():
-        if folder.name.isdigit():
-            with suppress(OSError):  # it ended while we looked
-                # The second field, the name in brackets, may hold blanks.
-                parent = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
-                below.setdefault(parent, []).append(int(folder.name))
-    resident_kb = shared_once_kb = 0
+    """Resident memory of a process and all below it, by /proc [MB]: shared pages once, and all of each."""
+    once_kb = each_kb = 0
     waiting = [pid]
     while waiting:
         one = waiting.pop()
-        waiting += below.get(one, [])
-        with suppress(OSError):
+        with suppress(OSError):  # it ended while we looked
+            for task in Path(f"/proc/{one}/task").iterdir():
+                waiting += map(int, (task / "children").read_text().split())
             lines = Path(f"/proc/{one}/smaps_rollup").read_text().splitlines()[1:]
             held = {name: int(size.split()[0]) for name, _, size in (line.partition(":") for line in lines)}
-            resident_kb += held["Rss"]
-            shared_once_kb += held["Pss"]
-    return resident_kb * 1024 / 1e6, shared_once_kb * 1024 / 1e6
+            once_kb += held["Pss"]
+            each_kb += held["Rss"]
+    return once_kb * 1024 / 1e6, each_kb * 1024 / 1e6

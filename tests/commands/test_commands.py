@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -114,6 +115,15 @@ def test_a_change_in_the_inbox_is_seen_before_anything_is_loaded(path: str, tmp_
     (inbox / path).touch()
     os.utime(inbox / path, (0, 0))  # as a copy that keeps times leaves it
     assert _looks_new(inbox, store)
+
+
+def test_a_command_is_told_how_its_workers_end_also_if_whoever_started_it_ignores_ends():
+    before = signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    try:
+        run("dictionary")
+        assert signal.getsignal(signal.SIGCHLD) is signal.SIG_DFL
+    finally:
+        signal.signal(signal.SIGCHLD, before)
 
 
 def test_an_unknown_command_or_option_is_wrong_use():

@@ -18,7 +18,6 @@ import pytest
 from pipeline.workers.pool import Budget, Mapper, Options, Pool, WorkerLost, here, workers
 from pipeline.workers.process import Limits
 from tests.support.worker_deeds import (
-    HANGS_S,
     SECOND,
     Item,
     described,
@@ -102,10 +101,8 @@ def test_an_item_that_ends_its_process_is_lost_and_no_other(mapper: Mapper, deed
 
 @pytest.mark.parametrize("deed", ["sleeps", "never comes back to the interpreter"])
 def test_an_item_that_takes_too_long_is_lost_and_no_other(mapper: Mapper, deed: str):
-    began = time.monotonic()
     results = sorted(mapper(work, "", [*range(5), deed, *range(5, 9)], lost=described, limits=SECOND))
     assert results == [*(str(number) for number in range(9)), f"{deed}: it took longer than 1 s"]
-    assert time.monotonic() - began < HANGS_S / 4
 
 
 def test_many_items_in_less_than_the_limit_each_may_take_longer_together(mapper: Mapper):

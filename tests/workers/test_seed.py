@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.refresh import REFRESH_LOADS
-from pipeline.workers.pool import Mapper, workers
+from pipeline.workers.pool import Mapper, Pool, workers
 from tests.support.worker_deeds import HANGS_S, described, forked_by, is_alive, seeds, work
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="elsewhere all workers are started")
@@ -32,6 +32,11 @@ def mapper() -> Iterator[Mapper]:
 def parent_of(_shared: None, _item: int) -> int:
     time.sleep(0.1)  # long enough for the other worker to take one, too
     return os.getppid()
+
+
+def process_of(_shared: None, _item: int) -> int:
+    time.sleep(0.1)
+    return os.getpid()
 
 
 def test_all_workers_are_forked_from_one_seed_also_in_place_of_one_that_was_lost(mapper: Mapper):
@@ -108,12 +113,92 @@ def module(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: str) -> None:
     monkeypatch.syspath_prepend(tmp_path)
 
 
+def test_a_seed_that_was_stopped_costs_no_item(mapper: Mapper, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("pipeline.workers.seed._ENDS_WITHIN_S", 0.2)
+    os.kill(*seeds(), signal.SIGSTOP)
+    assert sorted(mapper(work, "", [1, "leaves", 2], lost=described)) == [
+        "1", "2", "leaves: it ended its process (exit code 3)"
+    ]  # fmt: skip
+    assert seeds() == set()
+
+
+def test_where_this_process_may_open_no_more_files_it_says_so_and_loses_no_other_worker(mapper: Mapper):
+    (seed,) = seeds()
+    before = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with open(os.devnull) as nothing:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (nothing.fileno(), before[1]))
+    try:
+        with pytest.raises(OSError, match="Too many open files"):
+            list(mapper(work, "", ["leaves"], lost=described))
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, before)
+    assert set(mapper(parent_of, None, range(4))) == {seed}
+
+
+def test_workers_that_could_not_be_started_are_forked_from_the_same_seed_later(monkeypatch: pytest.MonkeyPatch):
+    with workers(9, 2, few=0, at_once=False) as own:
+        with monkeypatch.context() as patched:
+            patched.setattr(Pool, "_start_one", lambda _pool: 1 / 0)
+            with pytest.raises(ZeroDivisionError):
+                list(own(parent_of, None, [1]))
+        assert set(own(parent_of, None, range(4))) == seeds()
+
+
+@pytest.fixture
+def ends_ignored() -> Iterator[None]:
+    """That processes end is ignored by this one, and so it is by those that it starts, until they say otherwise."""
+    before = signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+    yield
+    signal.signal(signal.SIGCHLD, before)
+
+
+@pytest.mark.usefixtures("ends_ignored")
+def test_how_a_worker_ended_is_told_also_where_this_process_ignores_ends():
+    with workers(9, 2, few=0, loads="tests.support.worker_deeds") as own:
+        (seed,) = seeds()
+        results = sorted(own(work, "", [1, "gives up", 2], lost=described))
+        assert results == ["1", "2", "gives up: it ended its process (signal SIGABRT)"]
+        assert set(own(parent_of, None, range(4))) == {seed}
+
+
+#: In the third worker, forked in place of one that was lost.
+_TOLD_TO_END_AS_IT_IS_FORKED = """
+import os, signal
+fork, forked = os.fork, []
+def told_to_end():
+    forked.append(fork())
+    if len(forked) == 3 and not forked[-1]:
+        os.kill(os.getpid(), signal.SIGTERM)
+    return forked[-1]
+os.fork = told_to_end
+"""
+
+
+def test_a_worker_that_is_told_to_end_as_it_is_forked_ends_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    module(tmp_path, monkeypatch, _TOLD_TO_END_AS_IT_IS_FORKED)
+    with workers(9, 2, few=0, loads="tests.support.worker_deeds one_more") as own:
+        list(own(work, "", ["takes a moment"] * 2))  # so that both are there
+        results = sorted(own(work, "", ["takes a moment", "leaves"], lost=described))
+    assert results == ["leaves: it ended its process (exit code 3)", "takes a moment"]
+
+
+def test_a_seed_that_is_told_to_end_while_it_does_so_ends_well(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+):
+    again = "import os, signal; kill = os.kill; os.kill = lambda *of: (kill(os.getpid(), signal.SIGTERM), kill(*of))"
+    module(tmp_path, monkeypatch, again)
+    with workers(9, 2, few=0, loads="one_more") as own:
+        forked = set(own(process_of, None, range(4)))
+    assert capfd.readouterr().err == ""
+    assert not any(map(is_alive, forked))
+
+
 def test_workers_can_be_ended_while_their_seed_imports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
-    module(tmp_path, monkeypatch, f"import time; time.sleep({HANGS_S})")
-    began = time.monotonic()
+    over = tmp_path / "over"
+    module(tmp_path, monkeypatch, f"import time; time.sleep({HANGS_S}); open({str(over)!r}, 'w').close()")
     with workers(9, 2, few=0, loads="one_more"):
         assert len(seeds()) == 1
-    assert time.monotonic() - began < HANGS_S / 4
+    assert not over.exists()
     assert seeds() == set()
 
 
@@ -123,8 +208,9 @@ def test_workers_can_be_ended_while_their_seed_imports(tmp_path: Path, monkeypat
         "import threading, time; threading.Thread(target=time.sleep, args=(60,), daemon=True).start()",
         "import polars; polars.LazyFrame({'of': [1, 2]}).select(polars.col('of').sum()).collect()",
         "import os; os.fork = lambda: os.kill(1 << 22, 0)",
+        "import pipeline.workers.seed; pipeline.workers.seed._PR_SET_PDEATHSIG = -1",
     ],
-    ids=["a thread runs", "Polars was used", "no process can be forked"],
+    ids=["a thread runs", "Polars was used", "no process can be forked", "no worker can be tied to it"],
 )
 def test_where_a_seed_may_not_or_cannot_fork_workers_are_started(
     code: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
