@@ -102,7 +102,7 @@ def main() -> None:
 
     print(f"{asked.runs} runs of {asked.hours:g} h, {n_samples:,} samples; {jobs} cores; load {os.getloadavg()[0]:.1f}")
     print(f"The plain script ran on {n_plain} of them; its seconds are scaled by {scale:g}.")
-    print("Memory is the largest sum of resident memory over all processes, looked at ten times a second.")
+    print("Memory is the most of all processes together, with what they share counted once, looked at twice a second.")
     print(f"{'':44}{'seconds':>9}{'ratio':>8}{'target':>8}{'CPU s':>9}{'ratio':>8}{'peak MB':>9}")
     samples, all_of_it = (plain_samples, plain_samples_cpu), (plain_whole, scale * script.cpu_s)
     for words, seconds, cpu_s, against, target, peak in (

@@ -54,8 +54,10 @@ def watched(command: Sequence[str], look_every_s: float = LOOK_EVERY_S) -> Watch
 
         def look() -> None:
             nonlocal peak, each
-            while not ended.wait(look_every_s):
+            wait_s = min(0.1, look_every_s)  # some commands take no longer
+            while not ended.wait(wait_s):
                 peak, each = map(max, (peak, each), resident_mb(process.pid))
+                wait_s = min(2 * wait_s, look_every_s)
 
         looking = threading.Thread(target=look)
         looking.start()
