@@ -26,7 +26,7 @@ from pipeline.pages.file_counts import FileCounts, file_counts, splits_of
 from pipeline.pages.language import Language
 from pipeline.store.bundles import GATHERED, packed, tables_of, write_bundle
 from pipeline.store.history import RECORD
-from pipeline.store.layout import files_of, read_file, read_rows
+from pipeline.store.layout import files_of, is_of, read_file, read_rows
 from pipeline.store.sections import Section, section_of
 from pipeline.tables import empty, in_order
 
@@ -283,8 +283,7 @@ def _of_athletes(rows: pl.DataFrame, athletes: Sequence[str], run_ids: pl.Series
     is_of_athletes = "athlete_id" in rows.columns
     if not athletes or not (is_of_athletes or "run_id" in rows.columns):
         return rows
-    of = pl.col("athlete_id").is_in(athletes) if is_of_athletes else pl.col("run_id").is_in(run_ids.implode())
-    return rows.filter(of)
+    return rows.filter(is_of(athletes) if is_of_athletes else pl.col("run_id").is_in(run_ids.implode()))
 
 
 # --- The table of squads ---------------------------------------------------------------------------------------------

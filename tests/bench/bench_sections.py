@@ -26,7 +26,7 @@ import polars as pl
 
 from pipeline.core.places import make_folder, write_frame
 from pipeline.inbox.inbox import InboxFile, read_inbox
-from pipeline.refresh import WORKER_LOADS, steps
+from pipeline.refresh import REFRESH_LOADS, steps
 from pipeline.refresh.by_section import files_noted
 from pipeline.refresh.context import Athlete, AthleteTask, BuildContext, Measured, RunContext, SectionTask, Shard
 from pipeline.refresh.outcome import Outcome
@@ -67,7 +67,7 @@ def take(n_runs: int, min_runs: int, jobs: int) -> None:
         n_athletes = write_inbox(folder / "inbox", n_runs, min_runs)
         n_sections = len(sections.sections_of(map(str, range(n_athletes))))
         resident_mb, used_s = _resident_mb(), time.process_time()
-        with workers(n_runs if jobs else 0, jobs, few=1, loads=WORKER_LOADS) as mapper:
+        with workers(n_runs if jobs else 0, jobs, few=1, loads=REFRESH_LOADS) as mapper:
             step = partial(made, folder / "model")
             executor = replace(steps.executor_over(mapper), measure=partial(mapper, step), write_outputs=nothing)
             bring_up_to_date(read_inbox(folder / "inbox"), folder / "store", executor if jobs else named())
