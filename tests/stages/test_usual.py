@@ -152,19 +152,23 @@ def test_the_level_at_the_usual_distance_is_the_fresh_level_changed():
 
 
 @pytest.mark.parametrize(
-    ("finding", "n_runs", "detectable", "more"),
+    ("finding", "n_runs", "detectable", "at_best", "more"),
     [
-        ("unclear", 4, 4.0, 12),  # half the error takes four times the runs
-        ("unclear", 4, 2.0, None),  # precise enough: more runs of the kind would not help
-        ("unclear", 4, 2.0001, 1),
-        ("holds", 4, 4.0, None),
-        ("rises", 4, 4.0, None),
+        ("unclear", 4, 4.0, 0.0, 12),  # half the error takes four times the runs
+        ("unclear", 4, 4.0, None, 12),
+        ("unclear", 4, 4.0, 1.0, 16),  # 4 x (16 - 1) / (4 - 1) runs in all
+        ("unclear", 4, 4.0, 2.0, None),  # what stays is as large as what has to be seen
+        ("unclear", 4, 2.0, 0.0, None),  # precise enough: more runs of the kind would not help
+        ("unclear", 4, 2.0001, 0.0, 1),
+        ("holds", 4, 4.0, 0.0, None),
+        ("rises", 4, 4.0, 0.0, None),
     ],
 )
 def test_so_many_more_runs_would_show_the_smallest_change_of_interest(
-    finding: str, n_runs: int, detectable: float, more: int | None
+    finding: str, n_runs: int, detectable: float, at_best: float | None, more: int | None
 ):
-    assert usual_of(finding=finding, n_runs=n_runs, detectable_pct=detectable)["n_more_runs"] == more
+    row = usual_of(finding=finding, n_runs=n_runs, detectable_pct=detectable, detectable_at_best_pct=at_best)
+    assert row["n_more_runs"] == more
 
 
 def test_too_few_runs_lack_those_up_to_the_setting():
