@@ -16,21 +16,23 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from click.testing import CliRunner
 from openpyxl import load_workbook
 
+from pipeline.__main__ import main
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh import club as steps_of_club
 from pipeline.refresh.context import AthleteTask, BuildContext, Shard
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
-from pipeline.store import sections
+from pipeline.store import layout, sections
 from pipeline.store.bundles import Bundle
 from pipeline.store.exports import EXPORTED, csv_text
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
 from pipeline.store.parquet import read_provenance
 from pipeline.store.sections import Section
-from pipeline.tables import TABLES
+from pipeline.tables import PARTITIONED, TABLES
 from pipeline.workers.pool import here
 from tests.support.nights import Nights, drifting_run, nothing
 
@@ -167,6 +169,29 @@ def test_tables_of_the_whole_club_are_made_from_the_recordings_of_each_section(
         assert read_provenance(published(club.store)).inputs_sha256 == of_club
         found.add(of_club)
     assert len(found) == 3
+
+
+@pytest.mark.usefixtures("no_workers", "no_outputs")
+def test_a_refresh_says_the_same_of_a_club_in_sections_and_reads_only_its_ledger_as_a_whole(
+    tables_of_club: Nights, monkeypatch: pytest.MonkeyPatch
+):
+    def noted(folder: Path, names: Sequence[str], columns: Sequence[str] | None = None) -> pl.DataFrame:
+        of_several.update(Path(name).parts[1] for name in names if name.startswith("tables/"))
+        return read_files(folder, names, columns)
+
+    read_files, said = layout.read_files, list[str]()
+    monkeypatch.setattr(layout, "read_files", noted)
+    for most in (1024, 1):
+        of_several = set[str]()
+        monkeypatch.setattr(sections, "MOST_ATHLETES", most)
+        store = tables_of_club.root / f"store-{most}"
+        done = CliRunner().invoke(main, ["refresh", "--inbox", str(tables_of_club.inbox), "--store", str(store)])
+        assert done.exit_code == 0, done.output
+        said.append(done.output.replace(str(store), "STORE"))
+    assert of_several - set(PARTITIONED) == {"recordings"}
+    assert said[0] == said[1]
+    assert "12 files: 10 accepted" in said[0]
+    assert "correction 2 (cadence × 2) names 2 recordings and was held back" in said[0]
 
 
 def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights, monkeypatch: pytest.MonkeyPatch):
