@@ -276,7 +276,6 @@ def _athlete_row(
     fitted = corrected.fit
     df = float(fitted.drift_df)
     quantile = float(special.stdtrit(df, 0.975))
-    to_detect = quantile + float(special.stdtrit(df, POWER))
     a, _, _ = fitted.normal
     along = a.sum(axis=0)[0] / a.sum(axis=0)[0, 0]
     passed_on = dict(zip(fitted.places[1:], fitted.beta[1:] * along[1:], strict=True))
@@ -292,8 +291,10 @@ def _athlete_row(
         "p_value": corrected.p_value,
         "speed_part_pct": _percent(of_speed),
         "slope_part_pct": _percent(of_slope),
-        "detectable_pct": _percent(to_detect * corrected.drift_variance**0.5),
-        "detectable_at_best_pct": _percent(to_detect * corrected.lasting_variance**0.5),
+        "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * corrected.drift_variance**0.5),
+        "detectable_at_best_pct": _percent(
+            float(special.ndtri([0.975, POWER]).sum()) * corrected.lasting_variance**0.5
+        ),
         "collinearity": float(fitted.collinearity),
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,

@@ -256,6 +256,16 @@ def test_every_included_split_of_the_demo_is_in_a_mean_and_every_run_is_compared
     assert compared.equals(entering.sort("run_id", "metric"))
 
 
+def test_more_runs_are_asked_for_in_the_demo_only_where_the_error_of_speed_leaves_room(demo: Refreshed):
+    drifts = demo.table("athlete_drift").filter(pl.col("drift_pct_per_10km").is_not_null())
+    now, at_best = drifts["detectable_pct"], drifts["detectable_at_best_pct"]
+    assert (at_best < now).all()
+    assert (at_best > 0).mean() > 0.9
+    asked = demo.table("usual").drop_nulls("n_more_runs").join(drifts, on=["athlete_id", "metric"])
+    assert asked.height > 3
+    assert (asked["detectable_at_best_pct"] < asked["smallest_change_pct"]).all()
+
+
 @pytest.mark.parametrize("table", ["usual", "usual_course", "run_against_usual"])
 def test_an_empty_club_has_empty_tables(table: str):
     empty = {name: rows_of(name, []) for name in ("splits", "run_drift", "athlete_drift", "usual_course")}
