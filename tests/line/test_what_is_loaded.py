@@ -55,9 +55,9 @@ import scipy.special
 late = "scipy.special._support_alternative_backends"
 assert late not in sys.modules
 before = dict(vars(scipy.special))
-assert scipy.special.digamma is scipy.special.psi
+assert scipy.special.multigammaln(3.0, 1) > 0
 names = sys.modules[late].__all__
-assert len(names) > 100 and [name for name in names if not hasattr(scipy.special, name)] == []
+assert names and [name for name in names if not hasattr(scipy.special, name)] == []
 assert [name for name in names if name in before and before[name] is not getattr(sys.modules[late], name)] == []
 from scipy.special import *
 import scipy.stats
