@@ -71,9 +71,13 @@ def answer(drifts: Sequence[Row], usual: Mapping[str, Row], language: Language, 
         return _changes_sentence(changes, usual, language)
     if found == STEADY:
         return language("answer.steady", metrics=steady_words(steady, language))
-    return language("answer.none_found") if not steady else language(
-        "answer.none_found_some_steady", metrics=steady_words(steady, language)
-    )  # fmt: skip
+    if not steady:
+        return language("answer.none_found")
+    of = language.registry.metric_of
+    still_open = [row for row in form if row["finding"] not in ("holds", "too_little_data")]
+    key = "open_some_steady" if any(of[row["metric"]].is_leading for row in still_open) else "steady_some_open"
+    names = [language.metric(row["metric"]) for row in still_open]
+    return language(f"answer.{key}", open=language.listed(names), metrics=steady_words(steady, language))
 
 
 def _changes_sentence(changes: Sequence[Row], usual: Mapping[str, Row], language: Language) -> str:
@@ -87,7 +91,11 @@ def _changes_sentence(changes: Sequence[Row], usual: Mapping[str, Row], language
     for row in rest:
         change = _change(row, usual[row["metric"]], language)
         onset = None if row["onset_km"] is None else language.place(row["onset_km"], 0)
-        clauses.append(change if onset in (None, place) else language("answer.clause_from", place=onset, change=change))
+        if onset is None and place:
+            change = language("answer.clause_whole", change=change)
+        elif onset not in (None, place):
+            change = language("answer.clause_from", place=onset, change=change)
+        clauses.append(change)
     return "; ".join([sentence, *clauses]) + "."
 
 
@@ -96,7 +104,7 @@ def _change(row: Row, usual: Row, language: Language, *, is_gradual: bool = Fals
     column, metric = row["metric"], language.registry.metric_of[row["metric"]]
     start, end = usual["start_level"], usual["level_at_usual_distance"]
     is_known = start is not None and end is not None
-    verb = language.verb(column, is_up=row["change_at_usual_distance_pct" if is_known else "drift_pct_per_10km"] > 0)
+    verb = language.verb(column, is_up=(row["change_at_usual_distance_pct"] or row["drift_pct_per_10km"]) > 0)
     verb = language("answer.gradual_verb", verb=verb) if is_gradual else verb
     if not is_known:
         return f"{language.metric(column)} {verb}"
@@ -123,6 +131,21 @@ def effort_sentence(drifts: Sequence[Row], usual: Mapping[str, Row], language: L
         else:
             parts.append(language("answer.effort_open", metric=language.metric(row["metric"])))
     return language("answer.effort", parts="; ".join(parts)) if parts else ""
+
+
+def raw_sentence(row: Row, language: Language) -> str:
+    """The change as it was recorded, and the parts that it is made of, in percent per 10 km.
+
+    Args:
+        row: of `athlete_drift`, with an estimate. Where the metric was not adjusted for hills, they are not named.
+    """
+    has_hills = row["response_to_slope"] is not None or row["response_to_slope_squared"] is not None
+    columns = ("raw_pct_per_10km", "speed_part_pct", "slope_part_pct", "drift_pct_per_10km")
+    raw, pace, hills, left = language.signs([row[name] for name in columns])
+    return language(
+        "answer.raw" if has_hills else "answer.raw_without_hills", metric=language.metric(row["metric"]), raw=raw,
+        pace=pace, hills=hills, left=left,
+    )  # fmt: skip
 
 
 def steady_words(rows: Sequence[Row], language: Language) -> str:

@@ -24,6 +24,7 @@ from pipeline.pages.answers import (
     landing_sentence,
     never_recorded,
     open_sentences,
+    raw_sentence,
     state,
     steady_words,
 )
@@ -48,6 +49,7 @@ from pipeline.pages.athlete_tables import (
     pacing_rows,
     run_rows,
     season_slope_row,
+    single_run_rows,
     spans_of,
     strike_row,
 )
@@ -57,6 +59,7 @@ from pipeline.pages.language import Language, upper_first
 from pipeline.pages.season_words import contrast_sentences, open_complaints
 from pipeline.pages.words import in_order, is_change
 from pipeline.pages.worth_a_look import looks
+from pipeline.stages.before_after import events_of
 from pipeline.tables.analysed import CONTRAST_FACTORS
 
 Row = Mapping[str, Any]
@@ -65,7 +68,7 @@ Context = dict[str, Any]
 #: Tables whose rows of the athlete the page shows.
 TABLES = (
     "athlete_drift", "run_drift", "runs", "pacing", "contrasts", "before_after", "season_trend", "season_slope",
-    "complaints", "strike_counts", "usual", "usual_course", "run_against_usual",
+    "complaints", "strike_counts", "usual", "usual_course", "run_against_usual", "single_runs", "events",
 )  # fmt: skip
 #: So many things worth a look are shown.
 MOST_LOOKS = 3
@@ -103,11 +106,6 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "n_km": language.distance(float(rows["runs"]["distance_km"].sum()), 0),
         "first_run": runs[-1]["started_at_utc"],
         "last_run": runs[0]["started_at_utc"],
-        "state": state(drifts, registry),
-        "answer": answer(drifts, usual, language, pages.settings.min_runs),
-        "effort": effort_sentence(drifts, usual, language),
-        "steady": _steady(measured, language) if state(drifts, registry) == "changes" else "",
-        "open": open_sentences(measured, usual, language),
         "open_complaints": complaints,
         "landing": landing_sentence(landings, language),
         "follows": [_consequence(row, usual, language) for row in derived if is_change(row)],
@@ -117,6 +115,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "pictures": _pictures(pages, club, rows, drifts, entered),
         "reference": language.speed(drifts[0]["reference_speed_m_s"]) if drifts else "",
         "runs": run_rows(runs, cells, club, language),
+        "single_runs": single_run_rows(runs, rows["single_runs"], language),
         "facts": [
             (language("athlete.against", metric=language.metric(metric.column)), "", "") for metric in FACTS_OF_RUN
         ],
@@ -131,7 +130,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "numbers": [numbers_row(row, language, most_splits=most_splits) for row in drifts],
         "pacing": pacing_rows(rows["pacing"], language),
         "dated": _Season.of_events(rows, club, language),
-        "events": events_shown(events, _levels(rows, drifts) if events else {}, club, language),
+        "events": _events(events, rows, drifts, club, language) if events else [],
         "event_numbers": [numbers_of_event(row, club, language) for row in events],
         "contrasts": [contrast_row(row, club, language) for row in contrasts],
         "compared": contrast_sentences(contrasts, club, language),
@@ -140,6 +139,25 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "slopes": [
             season_slope_row(row, language) for row in in_order(rows["season_slope"].iter_rows(named=True), registry)
         ],
+    } | _said_first(drifts, usual, first, language, pages.settings.min_runs)
+
+
+def _said_first(
+    drifts: Sequence[Row], usual: Mapping[str, Row], first: str | None, language: Language, min_runs: int
+) -> Context:
+    """What the page begins with, in sentences.
+
+    Args:
+        first: the metric whose pictures come first.
+    """
+    measured, found = facts(drifts, language.registry), state(drifts, language.registry)
+    return {
+        "state": found,
+        "answer": answer(drifts, usual, language, min_runs),
+        "raw": "".join(raw_sentence(row, language) for row in drifts if row["metric"] == first),
+        "effort": effort_sentence(drifts, usual, language),
+        "steady": _steady(measured, language) if found == "changes" else "",
+        "open": open_sentences(measured, usual, language),
     }
 
 
@@ -164,6 +182,14 @@ def _levels(rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row]) -> dict[str
     return levels
 
 
+def _events(
+    events: Sequence[Row], rows: Mapping[str, pl.DataFrame], drifts: Sequence[Row], club: ClubRows, language: Language
+) -> list[Context]:
+    """The latest events that have runs to compare."""
+    happened = events_of(rows["runs"], rows["events"], rows["complaints"])[events[0]["athlete_id"]]
+    return events_shown(events, _levels(rows, drifts), happened, club, language)
+
+
 def _steady(drifts: Sequence[Row], language: Language) -> str:
     steady = [row for row in drifts if row["finding"] == "holds"]
     return language("athlete.steady", metrics=steady_words(steady, language)) if steady else ""
@@ -171,8 +197,9 @@ def _steady(drifts: Sequence[Row], language: Language) -> str:
 
 def _consequence(row: Row, usual: Mapping[str, Row], language: Language) -> str:
     own = usual[row["metric"]]
+    key = "consequence" if own["level_at_usual_distance"] is not None else "consequence_without_levels"
     return language(
-        "athlete.consequence", metric=upper_first(language.metric(row["metric"])),
+        f"athlete.{key}", metric=upper_first(language.metric(row["metric"])),
         verb=language.verb(row["metric"], is_up=row["change_at_usual_distance_pct"] > 0),
         start=language.level(row["metric"], own["start_level"]),
         end=language.level(row["metric"], own["level_at_usual_distance"]),
@@ -284,7 +311,7 @@ def _pictures(
                 "smallest_change": language.number(row["smallest_change_pct"], 1),
                 "has_break": row["onset_km"] is not None,
                 "is_level": metric.is_level_only,
-                "finding": language(f"finding.{row['finding']}"),
+                "finding": row["finding"],
             }
         )
     return shown

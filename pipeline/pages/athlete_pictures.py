@@ -21,6 +21,8 @@ Row = Mapping[str, Any]
 
 #: So many of the latest runs are drawn in colour.
 LATEST = 3
+#: So many letters fit across a picture on a phone.
+LETTERS_ACROSS = 48
 #: Where the line of a picture begins and ends is drawn in so many pieces: it bends, since it is in logarithms.
 PIECES = 24
 
@@ -264,8 +266,11 @@ def season_picture(
         at = date.fromisoformat(day_text).toordinal()
         if first <= at <= last:
             picture.line([(at, y.low), (at, y.high)], "event")
-            is_late = at > (first + last) / 2
-            picture.write(at, y.low, f" {words} ", "mark", anchor="end" if is_late else "start", above=5)
+            share, needed = (at - first) / (last - first), len(words) / LETTERS_ACROSS
+            anchor = "end" if share > 0.5 else "start"
+            # What is too long for either side begins at the edge, across its line.
+            place = first if max(share, 1 - share) < needed else at
+            picture.write(place, y.low, f" {words} ", "mark", anchor=anchor if place == at else "start", above=5)
     picture.line([(first, 0.0), (last, 0.0)], "zero")
     for month in months:
         begin, end = month_span(month["month"])

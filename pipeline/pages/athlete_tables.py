@@ -203,6 +203,36 @@ def run_rows(
     ]
 
 
+def single_run_rows(runs: Sequence[Row], single_runs: pl.DataFrame, language: Language) -> list[Context]:
+    """Runs of an athlete with too few for a drift: the change along each in the leading metrics, nothing adjusted.
+
+    Args:
+        runs: rows of `runs`, in order.
+    """
+    of = by_metric(single_runs)
+    rows = []
+    for run in runs:
+        own = [
+            (metric, row)
+            for metric in language.registry.metrics
+            if metric.is_leading
+            for row in of.get(metric.column, [])
+            if row["run_id"] == run["run_id"]
+        ]
+        changes = [
+            language(
+                "athlete.unadjusted", metric=language.metric(metric.column),
+                change=language.signed(row["unadjusted_pct_per_10km"]),
+                interval=language.between(row["unadjusted_low"], row["unadjusted_high"]),
+            )
+            for metric, row in own
+        ]  # fmt: skip
+        if changes:
+            page = f"{run_name(run['run_id'], run['athlete_id'])}.html"
+            rows.append({"page": page, "date": run["started_at_utc"], "changes": "; ".join(changes)})
+    return rows
+
+
 def spans_of(against: pl.DataFrame) -> dict[str, float]:
     """The span of the marks of each fact over the rows of a table."""
     values: dict[str, list[float | None]] = {metric.column: [] for metric in FACTS_OF_RUN}

@@ -55,6 +55,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     derived = _columns([metric for metric in drawn if not metric.is_reading], drifts, language)
     athletes = [
         _athlete(name, club, drifts[name], [*columns, *derived], language)
+        | {"told": _told(drifts[name], language, pages.settings.min_runs)}
         | _last_run(known[name], latest)
         | {"season": _season(name, club, drifts[name], language)}
         for name in known
@@ -69,7 +70,9 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
     worth_a_look = [
         *(row for row in every_row if row["is_unusual"]), *changed, *(row for row in athletes if row["complaint"])
     ]  # fmt: skip
+    states = Counter[str](row["state"] for row in athletes)
     return {
+        "counts": counts_sentence(states, language),
         "n_worth_a_look": len({row["id"] for row in worth_a_look}),
         "n_athletes": len(known),
         "n_runs": runs.height,
@@ -83,6 +86,7 @@ def index_page(pages: Pages, club: ClubRows, record: Mapping[str, Any]) -> Conte
         "n_unusual": len(rows) - len(quiet),
         "n_more_latest": len(every_row) - len(rows),
         "n_latest": len(every_row),
+        "is_any_judged": any(row["is_unusual"] or row["kind_of_quiet"] == "as_usual" for row in every_row),
         "changed": changed[:MOST_LISTED],
         "n_more_changed": len(changed[MOST_LISTED:]),
         "facts": [language.metric(metric.column) for metric in FACTS_OF_RUN],
@@ -158,6 +162,7 @@ def squads_page(
         "n_runs": sum(row.n_runs for row in ordered),
         "refreshed_on": record["began_at_utc"][:10],
         "n_changing": of_state[CHANGES],
+        "counts": counts_sentence(of_state, language),
         "squads": [
             {
                 "title": row.page.title(language),
@@ -179,6 +184,34 @@ def squads_page(
         "n_files": counts.sizes["files"],
         "n_recordings": counts.sizes["recordings"],
     }
+
+
+def counts_sentence(states: Mapping[str, int], language: Language) -> str:
+    """Of how many athletes what can be said, besides those whose form changes; empty where these are all.
+
+    Args:
+        states: how many athletes are in each state (`pipeline.pages.answers.state`).
+    """
+    n_all = sum(states.values())
+    parts = [
+        language(f"index.count.{state}", n=states[state]) for state in (STEADY, OPEN, FEW, NOTHING) if states.get(state)
+    ]
+    if not parts:
+        return ""
+    if states.get(CHANGES):
+        return language("index.others", parts=", ".join(parts))
+    if states.get(FEW) == n_all:
+        return language("index.all_few", n=n_all)
+    key = "none_changing" if states.get(STEADY) else "nothing_yet"
+    return language(f"index.{key}", parts=", ".join(parts))
+
+
+def _told(drifts: Sequence[Row], language: Language, min_runs: int) -> str:
+    """What can be said of an athlete, in words; with the number of runs where these are too few."""
+    found = state(drifts, language.registry)
+    if found == FEW:
+        return language("index.few_of", n=max(row["n_runs"] for row in drifts), needed=min_runs)
+    return language(f"index.state.{found}")
 
 
 def _runless(club: ClubRows) -> set[str]:

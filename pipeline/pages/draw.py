@@ -222,6 +222,7 @@ def _runs_with_rows(
     drifts, against, exclusions = (
         _by_run(club.own(name, athlete_id)) for name in ("run_drift", "run_against_usual", "exclusions")
     )
+    single = set(club.own("single_runs", athlete_id)["run_id"])
     quality, splits = (club.own(name, athlete_id) for name in ("quality", "splits"))
     is_odd = club.has_quality and quality["suspicion"].null_count() < quality.height
     odd = _by_run(quality.drop_nulls("suspicion")) if is_odd else {}
@@ -241,7 +242,7 @@ def _runs_with_rows(
             {name: column[own] for name, column in columns.items()},
             {name: column[own] for name, column in texts.items()}, drifts[run_id], against[run_id],
             exclusions[run_id], odd.get(run_id, []), {metric: ends[own] for metric, ends in expected.items()},
-            (before, after),
+            (before, after), run_id in single,
         )  # fmt: skip
 
 
@@ -275,7 +276,16 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
     return _digest(own), _digest(of_runs)
 
 
-_OF_RUNS = ("recordings", "runs", "splits", "run_drift", "exclusions", "run_against_usual", "usual_course")
+_OF_RUNS = (
+    "recordings",
+    "runs",
+    "splits",
+    "run_drift",
+    "exclusions",
+    "run_against_usual",
+    "usual_course",
+    "single_runs",
+)
 
 
 def _common(pages: Pages) -> list[str]:

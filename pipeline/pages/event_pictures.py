@@ -13,6 +13,7 @@ from pipeline.pages.athlete_pictures import level_ticks, month_ticks, unit_of
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language
 from pipeline.pages.picture import Picture, Scale, around
+from pipeline.stages.before_after import sides
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
@@ -22,13 +23,15 @@ MOST_EVENTS = 4
 
 
 def events_shown(
-    rows: Sequence[Row], levels: Mapping[str, Sequence[tuple[date, float]]], club: ClubRows, language: Language
-) -> list[Context]:
+    rows: Sequence[Row], levels: Mapping[str, Sequence[tuple[date, float]]], happened: Sequence[dict[str, Any]],
+    club: ClubRows, language: Language,
+) -> list[Context]:  # fmt: skip
     """The latest events, each with its pictures and sentences by metric.
 
     Args:
         rows: of `before_after` of an athlete.
         levels: of each metric that has pictures, the day and `fresh_level` of each run, by day.
+        happened: all events of the athlete, also those without runs to compare (`before_after.events_of`).
     """
     by_event: dict[int, list[Row]] = {}
     for row in rows:
@@ -38,11 +41,22 @@ def events_shown(
     return [
         {
             "title": event_words(own[0], club, language),
-            "others": language("event.others", n=own[0]["n_other_events"]) if own[0]["n_other_events"] else "",
+            "others": _others(own[0], happened, club, language) if own[0]["n_other_events"] else "",
             "metrics": [_metric(row, levels[row["metric"]], language) for row in own],
         }
         for own in shown
     ]
+
+
+def _others(row: Row, happened: Sequence[dict[str, Any]], club: ClubRows, language: Language) -> str:
+    """The other events in the weeks that are compared."""
+    (first, _), (_, end) = sides({"kind": row["kind"], "day": date.fromisoformat(row["date"])})
+    names = [
+        event_words(other | {"date": other["day"].isoformat()}, club, language)
+        for other in happened
+        if other["kind"] != "year" and other["event"] != row["event"] and first <= other["day"] < end
+    ]
+    return language("event.others", n=len(names), names="; ".join(names))
 
 
 def event_words(row: Row, club: ClubRows, language: Language) -> str:

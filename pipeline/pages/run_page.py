@@ -29,7 +29,7 @@ Context = dict[str, Any]
 #: What can be excluded besides readings, by the values of `quantity` in the table `exclusions`.
 EXCLUDED = ("sample", "distance_m", "speed_m_s", "altitude_m")
 #: Columns of `splits` that the page shows, besides the quantities.
-_OF_SPLITS = ("km", "length_m", "moving_s", "speed_m_s", "slope_pct", "run_share")
+_OF_SPLITS = ("km", "length_m", "moving_s", "speed_m_s", "slope_pct", "run_share", "suspicion")
 #: Texts that a row of splits begins with.
 _IN_ROW = ("km", "to", "moving_s", "speed_m_s", "slope_pct", "run_share")
 
@@ -44,6 +44,7 @@ class RunRows:
         expected: by metric, of each split both ends of what is usual there, (splits, 2); NaN where nothing is.
         quality: of `quality`, where there is such a table.
         neighbours: the pages of the run before and of the run after, with their dates; None where there is none.
+        has_single: whether `single_runs` has the run, whose athlete then has too few.
     """
 
     splits: Mapping[str, Sequence[Any]]
@@ -54,6 +55,7 @@ class RunRows:
     quality: Sequence[Row] = ()
     expected: Mapping[str, Array] = field(default_factory=dict)
     neighbours: tuple[tuple[str, Any] | None, tuple[str, Any] | None] = (None, None)
+    has_single: bool = False
 
 
 def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inclusion: Inclusion) -> Context:
@@ -100,6 +102,7 @@ def run_page(run: Row, rows: RunRows, *, club: ClubRows, language: Language, inc
             }
             for row, cell in zip(against, against_cells(against, spans, language), strict=True)
         ],
+        "not_entered": language(f"run.not_entered.{_why_not_entered(rows, registry)}"),
         "columns": [(language.head(one.column), language.unit(one.unit), "number") for one in columns],
         "split_rows": _split_rows([rows.texts[name] for name in (*_IN_ROW, *(one.column for one in columns))]),
         "has_expected": any(np.isfinite(ends).any() for ends in rows.expected.values()),
@@ -167,7 +170,8 @@ def panels(
 def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, str]]:
     """Stretches whose splits do not enter the change along the distance: from, to [km], why."""
     stretches = []
-    for km, length_m, run_share in zip(*(rows.splits[name] for name in ("km", "length_m", "run_share")), strict=True):
+    shown = (rows.splits[name] for name in ("km", "length_m", "run_share", "suspicion"))
+    for km, length_m, run_share, suspicion in zip(*shown, strict=True):
         begin = (km - 1) * inclusion.split_length_m
         if begin < inclusion.warm_up_m:
             why = "warm_up"
@@ -175,6 +179,8 @@ def left_out(rows: RunRows, inclusion: Inclusion) -> list[tuple[float, float, st
             why = "walked"
         elif length_m < inclusion.min_length_share * inclusion.split_length_m:
             why = "short"
+        elif suspicion is not None:
+            why = "suspected"
         else:
             continue
         stretches.append((begin / 1000, (begin + length_m) / 1000, why))
@@ -226,6 +232,14 @@ def quality_row(row: Row, language: Language) -> Context:
         "suspicion": language.suspicion(row["suspicion"]) if row["suspicion"] else "",
         "fix": language.fix(row["suspicion"], row["fix"]),
     }
+
+
+def _why_not_entered(rows: RunRows, registry: Registry) -> str:
+    """Why a run has no change that could be compared: `nothing` recorded, `few` runs, or too few `splits`."""
+    form = (metric.column for metric in registry.metrics if not metric.is_effort)
+    if not any(value is not None for column in form for value in rows.splits[column]):
+        return "nothing"
+    return "few" if rows.has_single else "splits"
 
 
 def _about(run: Row, club: ClubRows, language: Language) -> list[tuple[str, str]]:

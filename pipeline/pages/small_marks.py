@@ -95,7 +95,7 @@ def _swatch(kind: str) -> str:
         mark = f'<path d="M0 1H24V11H0Z" class="{kind}"/>'
     elif kind in ("mean", "month"):
         mark = f'<path d="M0 2H24V10H0Z" class="interval"/><path d="M0 6H24" class="{kind}"/>'
-    elif kind in ("early", "late"):
+    elif kind.split(maxsplit=1)[0] in ("early", "late"):
         mark = f'<path d="M12 6h0" class="{kind}"/>'
     elif kind in ("point", "unusual"):
         mark = f'<path d="M12 0V12" class="error"/><g class="point {kind}"><path d="M12 6h0"/></g>'

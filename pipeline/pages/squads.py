@@ -45,7 +45,7 @@ MOST_LISTED = 15
 DIVIDED = (
     "recordings", "runs", "exclusions", "quality", "run_drift", "athlete_drift", "pacing", "contrasts", "before_after",
     "season_trend", "season_slope", "usual", "usual_course", "run_against_usual", "complaints", "roster", "sessions",
-    "strike_counts",
+    "strike_counts", "single_runs", "events",
 )  # fmt: skip
 #: Besides them: the findings that changed with the refresh.
 FINDINGS = "findings"

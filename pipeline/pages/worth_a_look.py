@@ -49,6 +49,11 @@ class Look:
     no_source: str = ""
 
     @property
+    def is_computed(self) -> bool:
+        """Whether it rests on how the numbers are computed, so that the methods are its source."""
+        return self.no_source.startswith("METHODS.md")
+
+    @property
     def source(self) -> str:
         """Where the evidence was published, or that there is no source."""
         return "; ".join(works()[key].cite for key in self.sources) or self.no_source

@@ -25,6 +25,8 @@ from pipeline.tables import types_of
 
 #: How far before and after an event runs are compared. Common practice, no source.
 WINDOW = timedelta(weeks=8)
+#: The day of a run, where it began if that is known.
+_DAY = pl.coalesce(pl.col("local_date").str.to_date(), pl.col("started_at_utc").dt.date())
 NEW_SHOE, COMPLAINT, YEAR = "new_shoe", "complaint", "year"
 
 
@@ -42,16 +44,15 @@ def before_after(
     Returns:
         Rows of `before_after`; none where either side has fewer than three runs.
     """
-    day = pl.coalesce(pl.col("local_date").str.to_date(), pl.col("started_at_utc").dt.date())
-    dated = runs.select("run_id", "athlete_id", "shoe_id", day=day)
-    happened = _events(dated, events, complaints)
-    entered = run_drifts.join(dated.select("run_id", "day"), on="run_id").sort("run_id")
+    happened = events_of(runs, events, complaints)
+    dated = runs.select("run_id", day=_DAY)
+    entered = run_drifts.join(dated, on="run_id").sort("run_id")
     rows: list[dict[str, object]] = []
     for own in entered.partition_by("athlete_id", "metric", maintain_order=True):
         athlete_id, metric, days = own["athlete_id"][0], own["metric"][0], own["day"].to_numpy()
         for event in happened.get(str(athlete_id), ()):
             # Most events have too few runs on a side, and cost no more than to be counted.
-            are = [(days >= np.datetime64(first)) & (days < np.datetime64(end)) for first, end in _sides(event)]
+            are = [(days >= np.datetime64(first)) & (days < np.datetime64(end)) for first, end in sides(event)]
             if min(map(np.count_nonzero, are)) >= FEWEST_RUNS_PER_SIDE:
                 before, after = (own.filter(pl.Series(side)) for side in are)
                 means = (float(side["fresh_level"].log().mean()) for side in (before, after))  # type: ignore[arg-type]
@@ -68,7 +69,7 @@ def before_after(
     return pl.DataFrame(rows, schema=types_of("before_after")).sort("athlete_id", "metric", "event")
 
 
-def _sides(event: Mapping[str, Any]) -> tuple[tuple[date, date], tuple[date, date]]:
+def sides(event: Mapping[str, Any]) -> tuple[tuple[date, date], tuple[date, date]]:
     """The days before and after an event: the first, and the first that is no longer in."""
     at = event["day"]
     if event["kind"] == YEAR:
@@ -76,8 +77,18 @@ def _sides(event: Mapping[str, Any]) -> tuple[tuple[date, date], tuple[date, dat
     return (at - WINDOW, at), (at, at + WINDOW)
 
 
-def _events(runs: pl.DataFrame, events: pl.DataFrame, complaints: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
-    """The events of each athlete by date, numbered, with how many others lie in their weeks."""
+def events_of(runs: pl.DataFrame, events: pl.DataFrame, complaints: pl.DataFrame) -> dict[str, list[dict[str, Any]]]:
+    """The events of each athlete by date, numbered, with how many others lie in their weeks.
+
+    Args:
+        runs: rows of `runs`.
+        events: rows of `events`.
+        complaints: rows of `complaints`.
+
+    Returns:
+        By athlete, of each event `event`, its number, `day`, `kind`, `name` and `n_other_events`.
+    """
+    runs = runs.select("athlete_id", "shoe_id", day=_DAY)
     shoes = runs.drop_nulls("shoe_id").group_by("athlete_id", name="shoe_id").agg(pl.col("day").min())
     years = runs.select("athlete_id", pl.col("day").dt.truncate("1y")).unique()
     listed = pl.concat(
@@ -94,7 +105,7 @@ def _events(runs: pl.DataFrame, events: pl.DataFrame, complaints: pl.DataFrame) 
         rows = own.with_row_index("event", offset=1).to_dicts()
         days = own.filter(pl.col("kind") != YEAR)["day"]
         for row in rows:
-            first, last = _sides(row)[0][0], _sides(row)[1][1]
+            first, last = sides(row)[0][0], sides(row)[1][1]
             row["n_other_events"] = int(days.is_between(first, last, closed="left").sum()) - (row["kind"] != YEAR)
         of_athletes[str(athlete_id)] = rows
     return of_athletes

@@ -80,6 +80,8 @@ def usual(course: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -
     """
     levels = course.group_by("athlete_id", "metric").agg(pl.col("start_level").first())
     beyond = pl.col("change_at_usual_distance_pct") / 100
+    # Of a line that breaks at no place given, the change is published and the level at its start is not.
+    is_placed = (pl.col("finding") != "changes_late") | pl.col("onset_km").is_not_null()
     # The error of a mean over runs falls with the root of their number; what the size of the error of speed adds stays.
     now, smallest = pl.col("detectable_pct") ** 2, pl.col("smallest_change_pct") ** 2
     stays = pl.col("detectable_at_best_pct").fill_null(0.0) ** 2
@@ -93,7 +95,10 @@ def usual(course: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -
     )
     return (
         drifts.join(levels, on=["athlete_id", "metric"], how="left")
-        .with_columns(level_at_usual_distance=pl.col("start_level") * (1 + beyond), n_more_runs=more.cast(pl.Int64))
+        .with_columns(
+            level_at_usual_distance=pl.when(is_placed).then(pl.col("start_level") * (1 + beyond)),
+            n_more_runs=more.cast(pl.Int64),
+        )
         .with_columns(n_more_runs=pl.when(pl.col("n_more_runs") > 0).then("n_more_runs"))
         .select(list(types_of("usual")))
         .sort("athlete_id", "metric")

@@ -14,11 +14,12 @@ from pipeline.pages.answers import (
     facts,
     landing_sentence,
     open_sentences,
+    raw_sentence,
     state,
     steady_words,
 )
 from pipeline.pages.language import Language
-from pipeline.pages.units import Units
+from pipeline.pages.units import MINUS, Units
 
 ENGLISH, GERMAN = Language("en", Units("km", "min/km")), Language("de", Units("km", "min/km"))
 MILES = Language("en", Units("mile", "min/mile"))
@@ -53,8 +54,8 @@ CADENCE = drift("cadence_spm", "falls", change_at_usual_distance_pct=-2.6, small
 
 def test_a_change_says_from_where_what_does_what_from_which_level_to_which():
     assert told(drift(onset_km=9.2), CADENCE) == (
-        "From about km 9 contact time lengthens, from 233 to 248 ms by km 20 at the same pace; cadence falls, from 176 "
-        "to 172 steps/min."
+        "From about km 9 contact time lengthens, from 233 to 248 ms by km 20 at the same pace; over the whole run "
+        "cadence falls, from 176 to 172 steps/min."
     )
 
 
@@ -80,7 +81,31 @@ def test_the_same_in_miles_and_in_german():
     assert told(drift(onset_km=1.609344 * 6), language=MILES).startswith("From about mile 6 contact time lengthens")
     assert told(drift(onset_km=9.2), CADENCE, language=GERMAN) == (
         "Ab etwa km 9 bis km 20 bei gleichem Tempo: Bodenkontaktzeit verlängert sich von 233 auf 248 ms; "
-        "Schrittfrequenz sinkt von 176 auf 172 Schritte/min."
+        "über den ganzen Lauf: Schrittfrequenz sinkt von 176 auf 172 Schritte/min."
+    )
+
+
+@pytest.mark.parametrize(
+    ("slope", "words"),
+    [
+        (0.02, "pace accounts for +9.0, hills for 0.0; at the same pace −0.2 is left."),
+        (None, "pace accounts for +9.0; at the same pace −0.2 is left."),
+    ],
+)
+def test_what_was_recorded_is_told_with_the_parts_of_pace_and_hills(slope: float | None, words: str):
+    row = drift(
+        raw_pct_per_10km=8.9, speed_part_pct=9.0, slope_part_pct=0.0, drift_pct_per_10km=-0.2, response_to_slope=slope,
+        response_to_slope_squared=None,
+    )  # fmt: skip
+    assert raw_sentence(row, ENGLISH) == f"As recorded, contact time changes by +8.9 % per 10 km: {words}".replace(
+        "−", MINUS
+    )
+
+
+def test_a_late_change_without_levels_goes_the_way_of_the_change_at_the_usual_distance():
+    late = drift(finding="changes_late", drift_pct_per_10km=-0.1, change_at_usual_distance_pct=3.0)
+    assert told(late, usual={"contact_time_ms": usual() | {"level_at_usual_distance": None}}) == (
+        "Contact time gradually lengthens by km 20 at the same pace."
     )
 
 
@@ -106,8 +131,10 @@ def test_all_steady_is_said_with_its_limits():
 @pytest.mark.parametrize(
     ("rows", "found", "words"),
     [
-        ([drift(finding="unclear"), drift("cadence_spm", "holds")], "open", "Nothing is found to change at the same"),
-        ([drift(finding="unclear")], "open", "Nothing is found to change at the same pace, and nothing can be called"),
+        ([drift(finding="unclear"), drift("cadence_spm", "holds")], "open", "Cannot tell yet: contact time. Steady"),
+        ([drift(finding="unclear"), drift("contact_balance_pct", "holds")], "open", "Cannot tell yet: contact time."),
+        ([drift("contact_balance_pct", "unclear"), drift(finding="holds")], "open", "Steady at the same pace:"),
+        ([drift(finding="unclear")], "open", "Cannot tell yet: at the same pace nothing is found to change"),
         ([drift(finding="too_little_data", n_runs=2)], "few", "Cannot tell yet: 2 runs of the 3 that are needed."),
         ([drift("heart_rate_bpm")], "nothing", "Nothing of form was recorded"),
         ([], "nothing", "Nothing of form was recorded"),

@@ -88,6 +88,16 @@ def test_the_numbers_are_those_of_the_tables(demo: Refreshed, athlete_id: str):
         assert row["n_runs"] == own["n_runs"]
 
 
+def test_runs_of_an_athlete_with_too_few_have_their_unadjusted_change(demo: Refreshed):
+    rows = demo.table("single_runs").filter(athlete_id="pip", metric="contact_time_ms").to_dicts()
+    changes = [one["changes"] for one in of_demo(demo, "pip")["single_runs"]]
+    assert len(rows) == len(changes) == 2
+    for row in rows:
+        told = f"contact time {signed(row['unadjusted_pct_per_10km'])} % ({signed(row['unadjusted_low'])} to "
+        assert sum(told in one for one in changes) == 1
+    assert of_demo(demo, "brine")["single_runs"] == []
+
+
 @pytest.mark.parametrize("athlete_id", ATHLETES)
 def test_every_run_is_listed_latest_first_with_its_page(demo: Refreshed, athlete_id: str):
     runs = demo.table("runs").filter(pl.col("athlete_id") == athlete_id).sort("started_at_utc", descending=True)

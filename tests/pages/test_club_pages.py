@@ -9,11 +9,14 @@ import pytest
 
 from pipeline.core.reasons import Reason, as_json, because, words
 from pipeline.core.settings import Settings
-from pipeline.pages.club_pages import LATEST_DAYS, MOST_CHANGING, MOST_RUNS, index_page
+from pipeline.pages.club_pages import LATEST_DAYS, MOST_CHANGING, MOST_RUNS, counts_sentence, index_page
 from pipeline.pages.club_rows import Pages
+from pipeline.pages.language import Language
 from pipeline.pages.squads import MOST_LISTED
+from pipeline.pages.units import Units
 from tests.support.rows_in_memory import Row, RowsInMemory, file, run
 
+ENGLISH = Language("en", Units("km", "min/km"))
 NOTHING = {"began_at_utc": "2026-03-20T03:00:00+00:00", "n_new": 0, "n_changed": 0, "n_gone": 0, "n_refused": 0}
 
 
@@ -114,6 +117,32 @@ def test_of_many_who_change_those_who_change_most_are_told_and_the_rest_counted(
     found = index(club(*rows))
     assert [row["name"] for row in found["changing"]] == names[::-1][:MOST_CHANGING]
     assert found["n_changing"] == n
+
+
+@pytest.mark.parametrize(
+    ("states", "words"),
+    [
+        ({"few": 10}, "Nothing can be said yet: all 10 have too few runs."),
+        ({"few": 1, "nothing": 2}, "Nothing can be said yet: 1 has too few runs, 2 have nothing of form recorded."),
+        ({"changes": 4, "steady": 2, "open": 4}, "The others: 2 are steady, 4 cannot be told."),
+        (
+            {"steady": 1, "open": 183},
+            "No athlete's form is found to change along the run: 1 is steady, 183 cannot be told.",
+        ),
+        ({"open": 1, "few": 1}, "Nothing can be said yet: 1 cannot be told, 1 has too few runs."),
+        ({"changes": 3}, ""),
+        ({}, ""),
+    ],
+)
+def test_of_how_many_nothing_can_be_said_is_counted(states: dict[str, int], words: str):
+    assert counts_sentence(states, ENGLISH) == words
+
+
+def test_who_has_too_few_runs_is_told_how_many_and_that_no_run_can_be_compared():
+    found = index(club(drift(finding="too_little_data", n_runs=1, drift_pct_per_10km=None)))
+    assert (found["columns"], found["athletes"][0]["told"]) == ([], "too few runs: 1 of 3")
+    assert not found["is_any_judged"]
+    assert index(club(runs=[run(day=2)], run_against_usual=[against("ari-2")]))["is_any_judged"]
 
 
 def test_squads_of_the_roster_are_offered_as_filters_and_none_with_codes():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -26,9 +27,9 @@ def event(kind: str = "drill", name: str | None = "skips", **differing: Any) -> 
     } | differing  # fmt: skip
 
 
-def shown(*rows: Row, is_coded: bool = False, **levels: Any) -> list[dict[str, Any]]:
+def shown(*rows: Row, is_coded: bool = False, happened: Sequence[Row] = (), **levels: Any) -> list[dict[str, Any]]:
     club = RowsInMemory(is_coded=is_coded, runs=[run()], shoes=[{"shoe_id": "fern", "name": "Fern"}])
-    return events_shown(rows, levels or {"contact_time_ms": LEVELS}, club, ENGLISH)
+    return events_shown(rows, levels or {"contact_time_ms": LEVELS}, happened, club, ENGLISH)
 
 
 def test_the_sentence_has_levels_and_differences_with_their_intervals():
@@ -37,6 +38,24 @@ def test_the_sentence_has_levels_and_differences_with_their_intervals():
         "When fresh: 230.0 ms before, 241.0 ms after: +4.8 % (+1.2 to +8.5). "
         f"Change along the run: {MINUS}0.5 % per 10 km ({MINUS}1.5 to +0.5). 3 runs before, 2 after."
     )
+
+
+def test_other_events_in_the_same_weeks_are_named_and_dated():
+    oil, fern, year, own = (
+        {"event": number, "kind": kind, "name": name, "day": day}
+        for number, kind, name, day in (
+            (2, "other", "oil", date(2026, 5, 8)), (3, "new_shoe", "fern", date(2026, 5, 9)),
+            (4, "year", "2026", date(2026, 1, 1)), (1, "drill", "skips", date(2026, 3, 14)),
+        )
+    )  # fmt: skip
+    (found,) = shown(event(n_other_events=1), happened=[oil, fern, year, own])
+    assert found["others"] == (
+        "Another event lies in the same weeks, and its effect is in the difference too: Event, 8 May 2026: oil."
+    )
+    (found,) = shown(
+        event("year", "2026", event=4, date="2026-01-01", n_other_events=3), happened=[oil, fern, year, own]
+    )
+    assert found["others"].endswith("Event, 8 May 2026: oil; First run in Fern, 9 May 2026; Drill, 14 Mar 2026: skips.")
 
 
 def test_without_a_difference_of_drifts_only_the_levels_are_told():
@@ -88,7 +107,7 @@ def test_what_people_wrote_is_left_out_where_athletes_are_codes(row: Row, named:
 
 def test_the_latest_events_have_pictures_and_other_events_are_named():
     rows = [event(event=number, n_other_events=number - 1) for number in range(1, MOST_EVENTS + 2)]
-    found = shown(*rows)
+    found = shown(*rows, happened=[row | {"day": date(2026, 3, 14)} for row in rows])
     assert len(found) == MOST_EVENTS
     assert found[0]["others"].startswith(f"{MOST_EVENTS} other events")
     assert shown(event())[0]["others"] == ""

@@ -40,7 +40,7 @@ def split(km: int = 1, **differing: Any) -> Row:
     nothing = dict.fromkeys(one.column for one in QUANTITIES)
     return nothing | {
         "km": km, "length_m": 1000.0, "moving_s": 300.4, "speed_m_s": 1000 / 300, "slope_pct": -0.04, "run_share": 1.0,
-        "cadence_spm": 170.04,
+        "cadence_spm": 170.04, "suspicion": None,
     } | differing  # fmt: skip
 
 
@@ -317,11 +317,24 @@ def test_everything_that_can_be_set_aside_is_told_in_words(quantity: str):
         (split(2, run_share=INCLUSION.min_run_share), None),
         (split(2, run_share=None), "walked"),
         (split(2, length_m=1000 * INCLUSION.min_length_share - 1), "short"),
+        (split(2, suspicion="faster_than_records"), "suspected"),
     ],
 )
 def test_stretches_that_did_not_enter_say_why(row: Row, why: str | None):
     found = left_out(RunRows(columns(row), {}), INCLUSION)
     assert [reason for *_, reason in found] == ([] if why is None else [why])
+
+
+@pytest.mark.parametrize(
+    ("row", "has_single", "why"),
+    [
+        (split(cadence_spm=None), True, "nothing of form was recorded."),
+        (split(), True, "the athlete has too few runs."),
+        (split(), False, "too few of its splits are whole, run, past the warm-up and with a reading."),
+    ],
+)
+def test_a_run_that_did_not_enter_says_the_one_reason_why(row: Row, has_single: bool, why: str):
+    assert f"athlete's numbers: {why}" in page(row, has_single=has_single)["not_entered"]
 
 
 # --- The pictures ----------------------------------------------------------------------------------------------------

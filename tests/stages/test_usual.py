@@ -12,6 +12,7 @@ from scipy import stats
 
 from pipeline.core.settings import Settings
 from pipeline.methods.meta_regression import meta_regression
+from pipeline.pages.athlete_pictures import fitted_line
 from pipeline.stages.usual import (
     FEWEST_OTHER_RUNS,
     FEWEST_RUNS_OF_INTERVAL,
@@ -149,6 +150,22 @@ def usual_of(**differing: Any) -> Row:
 def test_the_level_at_the_usual_distance_is_the_fresh_level_changed():
     row = usual_of(change_at_usual_distance_pct=5.0)
     assert (row["start_level"], row["level_at_usual_distance"], row["n_more_runs"]) == (240.0, 252.0, None)
+
+
+def test_what_changes_late_without_a_place_has_no_level_at_the_usual_distance():
+    assert usual_of(finding="changes_late")["level_at_usual_distance"] is None
+
+
+def test_change_levels_and_picture_follow_one_line_for_every_athlete_and_metric(demo: Refreshed):
+    drifts = demo.table("athlete_drift").drop_nulls("drift_pct_per_10km")
+    rows = drifts.join(demo.table("usual").drop("usual_distance_km"), on=["athlete_id", "metric"]).to_dicts()
+    assert len(rows) == 80
+    for row in rows:
+        change = row["change_at_usual_distance_pct"]
+        drawn = dict(fitted_line(row, row["usual_distance_km"]))[row["usual_distance_km"]]
+        stated = 100 * (row["level_at_usual_distance"] / row["start_level"] - 1)
+        assert [drawn, stated] == pytest.approx([change, change], abs=0.02), (row["athlete_id"], row["metric"])
+        assert row["change_at_usual_distance_low"] < change < row["change_at_usual_distance_high"]
 
 
 @pytest.mark.parametrize(
