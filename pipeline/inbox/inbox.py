@@ -8,8 +8,8 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from itertools import chain, islice
 from pathlib import Path, PurePosixPath
@@ -211,12 +211,12 @@ def read_inbox(folder: Path) -> Inbox:
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
             "such as inbox/ari/2026-03-14.fit. (Without any, strikes.csv is enough for the tables of landings.)"
         )
-    corrections = _corrections(folder, correcting)
     there = {file.path for file in files} if not read.rows["sessions.csv"]["file"].is_null().all() else set()
     listed = _with_paths(read.rows["sessions.csv"], there)
     files = InboxFiles(files, _owners(listed))
     folders = {file.athlete_id for file in files if file.athlete_id is not None}
     lists, misspelt = as_folders({**read.rows, "sessions.csv": listed}, folders, read.names)
+    corrections, of_corrections = _corrections(folder, correcting, folders)
     listed = lists["sessions.csv"]
     return Inbox(
         folder,
@@ -238,7 +238,7 @@ def read_inbox(folder: Path) -> Inbox:
                 f"{read.names['sessions.csv']}: {{}} more files are not in the inbox.",
             ),
             *misspelt,
-            *first_of(list(_faults(corrections)), MOST_NAMED, "{} more corrections are not used."),
+            *of_corrections,
         ),
         closed_names,
         corrections,
@@ -271,17 +271,33 @@ _CLOSED = "The folder '{}' cannot be read, so nothing in it is used. Check its p
 _LINK = "'{}' is a link out of the inbox, to a folder or to nothing, so it is skipped. Copy what it leads to."
 
 
-def _corrections(folder: Path, paths: Iterable[str]) -> tuple[Correction, ...]:
-    """The entries of every `corrections.toml`, those of outer folders first."""
+def _corrections(
+    folder: Path, paths: Iterable[str], folders: Collection[str]
+) -> tuple[tuple[Correction, ...], list[str]]:
+    """The entries of every `corrections.toml`, those of outer folders first, with their athletes as folders are named;
+    and notices.
+    """
     entries: list[Correction] = []
+    misspelt: list[str] = []
     for path in sorted(paths, key=lambda path: (path.count("/"), path)):
         try:
-            entries += read_corrections(read_text(folder / path), path)
+            own = read_corrections(read_text(folder / path), path)
         except UsageError as error:
-            entries.append(faulty(path, str(error)))
+            own = [faulty(path, str(error))]
         except OSError as error:
-            entries.append(faulty(path, f"It cannot be opened: {error.strerror}. Check its permissions."))
-    return tuple(entries)
+            own = [faulty(path, f"It cannot be opened: {error.strerror}. Check its permissions.")]
+        names = pl.DataFrame({"athlete_id": [entry.athlete_id for entry in own]}, schema={"athlete_id": pl.String})
+        named, notices = as_folders({path: names}, folders)
+        entries += map(_of_athlete, own, named[path]["athlete_id"])
+        misspelt += notices
+    return tuple(entries), [
+        *first_of(list(_faults(entries)), MOST_NAMED, "{} more corrections are not used."),
+        *misspelt,
+    ]
+
+
+def _of_athlete(entry: Correction, athlete_id: str | None) -> Correction:
+    return replace(entry, athlete_id=athlete_id)
 
 
 def _faults(corrections: Iterable[Correction]) -> Iterator[str]:

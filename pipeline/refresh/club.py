@@ -125,7 +125,7 @@ def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
 
 
 #: What stages that take the club as a whole read of `recordings`, and what says what tables are made from.
-_OF_RECORDINGS = ("path", "session", "sha256", "corrections", "guards_not_met")
+_OF_RECORDINGS = ("path", "session", "sha256", "status", "joined_quantities", "corrections", "guards_not_met")
 
 
 def _of_club() -> list[tuple[Stage, Function]]:

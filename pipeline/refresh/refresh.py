@@ -11,7 +11,7 @@ This process only plans and gathers: the steps, and the libraries they need, are
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable, Collection, Iterator, Sequence, Sized
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence, Sized
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -48,7 +48,7 @@ from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.finished import n_files_kept, remove_older
 from pipeline.store.generations import building, current, generations, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import ChangeSummary, club_keys, write_known
+from pipeline.store.known import ChangeSummary, club_keys, inbox_of, write_known
 from pipeline.store.layout import read_rows
 from pipeline.store.lock import locked
 from pipeline.store.sections import Section, section_of, sections_of
@@ -137,7 +137,7 @@ def bring_up_to_date(
                 refused = [{"path": row["path"], "reason": row["reason"]} for row in outcome.refused]
                 state_record = record(
                     seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, refused),
-                    findings=outcome.findings, repaired=damaged_files,
+                    findings=outcome.findings, repaired=damaged_files, replaced=_replaced(inbox, seen, known.folder),
                 )  # fmt: skip
                 write_record(built, state_record, began_at)
                 older = reversed(generations(store)) if repairs else ()
@@ -158,6 +158,14 @@ def bring_up_to_date(
     state = current(store)
     assert state is not None
     return state
+
+
+def _replaced(inbox: Inbox, seen: ChangeSummary, before: Path | None) -> Mapping[str, str] | None:
+    """The inbox that the state before was made from and its name, where that is another and no file of it is left."""
+    was = None if before is None else inbox_of(before)
+    if before is None or was in (None, whole_name(inbox.folder)) or not seen.n_gone or seen.n_new < len(inbox.files):
+        return None
+    return {"inbox": str(was), "generation": before.name}
 
 
 class _NothingNew(Exception):

@@ -22,7 +22,7 @@ from pipeline.formats import Recording, clock
 from pipeline.methods.covered_distance import great_circles
 from pipeline.methods.hours_apart import pairs_hours_apart
 from pipeline.stages.samples import LONGEST_RUN_S
-from pipeline.tables.recorded import APPLIED, FAULTY, GUARD_NOT_MET, MATCHES_NOTHING, retold
+from pipeline.tables.recorded import APPLIED, FAULTY, GUARD_NOT_MET, MATCHES_NOTHING, ONLY_DUPLICATES, retold
 
 #: Between the tags of a run, and between the name and the value of one.
 TAG_SEPARATOR, TAG_IS = "; ", "="
@@ -108,6 +108,7 @@ class Outcome:
         held_back: names of those whose guard was not met.
         changes: what was changed, for the ledger.
         leave_out: why the session is left out; None where it is not.
+        is_named: whether an entry that was applied names its file.
     """
 
     applied: tuple[str, ...] = ()
@@ -115,6 +116,7 @@ class Outcome:
     changes: tuple[Because, ...] = ()
     tags: Mapping[str, str] = field(default_factory=dict)
     leave_out: str | None = None
+    is_named: bool = False
 
 
 NOTHING = Outcome()
@@ -130,7 +132,7 @@ def corrected(
         entries: those that concern it by path and athlete.
         is_zone_read: whether its reader was given the time zone already, for times that carry none.
     """
-    applied: list[str] = []
+    applied: list[Correction] = []
     held_back: list[str] = []
     changes: list[Because] = []
     tags: dict[str, str] = {}
@@ -141,12 +143,14 @@ def corrected(
         if not (_guards_hold(entry, recording) and _can_be_applied(entry, recording)):
             held_back.append(entry.name)
             continue
-        applied.append(entry.name)
+        applied.append(entry)
         recording = _changed(entry, recording, is_zone_read=is_zone_read)
         tags |= dict(entry.tags)
         leave_out = entry.leave_out or leave_out
         changes.append(_changes(entry, entry.source))
-    return recording, Outcome(tuple(applied), tuple(held_back), tuple(changes), tags, leave_out)
+    is_named = any(entry.file is not None for entry in applied)
+    names = tuple(entry.name for entry in applied)
+    return recording, Outcome(names, tuple(held_back), tuple(changes), tags, leave_out, is_named)
 
 
 def left_out_unread(entries: Sequence[Correction]) -> Outcome | None:
@@ -159,30 +163,30 @@ def corrections(recordings: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame
     """Say what became of each entry.
 
     Args:
-        recordings: rows of `recordings`; `corrections` and `guards_not_met` are read.
+        recordings: rows of `recordings`; `status`, `joined_quantities`, `corrections` and `guards_not_met` are read.
         entries: rows of `listed`.
 
     Returns:
         Rows of `corrections`.
     """
+    unused = recordings.filter(UNUSED_DUPLICATE)
     rows = []
     for entry in entries.iter_rows(named=True):
-        n_applied, n_held_back = (_count_of(recordings[column], entry["name"]) for column in _OUTCOMES)
-        status = APPLIED if n_applied else GUARD_NOT_MET if n_held_back else MATCHES_NOTHING
-        rows.append(
-            {
-                **entry,
-                "n_applied": n_applied,
-                "n_guard_not_met": n_held_back,
-                "status": FAULTY if entry["reason"] is not None else status,
-            }
-        )
-    return pl.DataFrame(
-        rows, schema={**LISTED, "n_applied": pl.Int64, "n_guard_not_met": pl.Int64, "status": pl.String}
-    )
+        n_matched, n_held_back = (_count_of(recordings[column], entry["name"]) for column in _OUTCOMES)
+        n_duplicates = 0 if entry["is_of_clock"] else _count_of(unused["corrections"], entry["name"])
+        n_applied = n_matched - n_duplicates
+        without = ONLY_DUPLICATES if n_duplicates else GUARD_NOT_MET if n_held_back else MATCHES_NOTHING
+        counts = {"n_applied": n_applied, "n_duplicates": n_duplicates, "n_guard_not_met": n_held_back}
+        status = FAULTY if entry["reason"] is not None else APPLIED if n_applied else without
+        rows.append({**entry, **counts, "status": status})
+    counted = dict.fromkeys(("n_applied", "n_duplicates", "n_guard_not_met"), pl.Int64)
+    return pl.DataFrame(rows, schema={**LISTED, **counted, "status": pl.String})
 
 
 _OUTCOMES = ("corrections", "guards_not_met")
+
+#: Recordings of which nothing is in the run that was kept.
+UNUSED_DUPLICATE = (pl.col("status") == "duplicate") & pl.col("joined_quantities").is_null()
 
 #: Columns of `listed`.
 LISTED = {
@@ -192,15 +196,17 @@ LISTED = {
     "says": pl.String,
     "reason": pl.String,
     "name": pl.String,
+    "is_of_clock": pl.Boolean,
 }
 
 
 def listed(entries: Sequence[Correction]) -> pl.DataFrame:
-    """The entries as rows: what each says, and its fault."""
+    """The entries as rows: what each says, its fault, and whether it decides when, and so of which run, one is."""
     rows = [
         {
             "file": entry.source, "entry": entry.entry, "line": entry.line, "reason": entry.fault, "name": entry.name,
             "says": None if entry.fault is not None else words([_changes(entry)])[0],
+            "is_of_clock": entry.clock_shift_s is not None or entry.time_zone is not None,
         }
         for entry in entries
     ]  # fmt: skip
@@ -213,9 +219,14 @@ def named(names: Sequence[str]) -> str | None:
 
 
 def _count_of(names: pl.Series, name: str) -> int:
-    """How many rows hold the name; a path may itself hold what separates names."""
-    around = _NAMES_APART + names.drop_nulls() + _NAMES_APART
-    return int(around.str.contains(f"{_NAMES_APART}{name}{_NAMES_APART}", literal=True).sum())
+    """How many rows hold the name."""
+    return int(holds(names, name).sum())
+
+
+def holds(names: pl.Series, name: str) -> pl.Series:
+    """Which rows of names of entries hold one; a path may itself hold what separates names."""
+    around = _NAMES_APART + names.fill_null("") + _NAMES_APART
+    return around.str.contains(f"{_NAMES_APART}{name}{_NAMES_APART}", literal=True)
 
 
 # --- Clocks apart -----------------------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from pipeline.core.errors import Damaged, Fault, OtherVersion, UsageError
 from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
-from pipeline.store.generations import published
+from pipeline.store.generations import current, published
 from pipeline.store.sections import Section
 from pipeline.tables import PARTITIONED, TABLES, empty, in_order
 
@@ -88,6 +88,19 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
         OtherVersion: it has other columns.
     """
     return _rows(folder, files_of(folder, Path("tables") / table), table)
+
+
+def ledger_of_valid(store: Path) -> pl.DataFrame:
+    """The ledger of the valid state; empty where there is none, or one whose ledger had other columns.
+
+    Raises:
+        Damaged: a file of it is not what was written.
+    """
+    folder = current(store)
+    try:
+        return empty("recordings") if folder is None else read_rows(folder, "recordings")
+    except OtherVersion:
+        return empty("recordings")
 
 
 def read_section(folder: Path, table: str, section: Section) -> pl.DataFrame:
