@@ -75,7 +75,7 @@ def refresh(
     quiet: bool,
     verbose: bool,
 ) -> None:
-    """Bring the tables up to date with the recordings of the inbox; only what changed is recomputed.
+    """Bring the tables up to date with the inbox. Only what changed is recomputed.
 
     Says what is new: `splitdrift show` and rejected/rejected.csv have the rest. Ctrl-C may be pressed at any time: the
     store stays as it was, and the next refresh goes on from what had been read.

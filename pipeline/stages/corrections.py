@@ -250,7 +250,7 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
         better, worse = sorted((first, second), key=lambda run: (-run["n_quantities"], -run["n_samples"], run["path"]))
         shift_h = n_hours if worse is first else -n_hours
         apart = because(
-            Reason.HOURS_APART, original=better["path"], n_hours=abs(shift_h), path=worse["path"], shift_h=shift_h
+            Reason.HOURS_APART, original=better["path"], n=abs(shift_h), path=worse["path"], shift_h=shift_h
         )
         rows.append((worse["path"], worse["session"], better["run_id"], as_json([apart])))
     if not rows:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
@@ -76,7 +77,9 @@ def read_table(store: Path, table: str) -> pl.DataFrame:
         NothingDone: the store does not exist yet.
     """
     if table not in TABLES:
-        raise UsageError(f"There is no table '{table}'. Tables: {', '.join(TABLES)}.")
+        near = difflib.get_close_matches(table, TABLES, n=1)
+        hint = f"Did you mean {near[0]}?" if near else f"Tables: {', '.join(TABLES)}."
+        raise UsageError(f"There is no table '{table}'. {hint}")
     return read_rows(published(store), table)
 
 

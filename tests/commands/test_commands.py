@@ -69,6 +69,12 @@ def test_every_option_is_explained():
                 assert parameter.help, f"{name} {parameter.opts[0]}"
 
 
+def test_no_summary_of_a_command_is_cut_in_a_window_of_80_columns():
+    listed = CliRunner().invoke(main, ["--help"], terminal_width=80).output.partition("Commands:\n")[2].splitlines()
+    assert [line.split()[0] for line in listed] == commands()
+    assert all(line.endswith((".", "?")) and not line.endswith("...") for line in listed)
+
+
 def test_refresh_explains_its_exit_codes():
     text = " ".join(run("refresh", "--help").output.split())
     assert "0 done (rejected files are listed), 1 nothing could be done, 2 wrong use, 3 done, but --strict" in text
@@ -226,12 +232,40 @@ def test_2_when_there_is_no_inbox(tmp_path: Path):
 
 
 def test_2_when_there_is_no_table_of_that_name(demo_store: Path):
-    result = run("show", "split", "--store", demo_store)
+    result = run("show", "xyzzy", "--store", demo_store)
     assert result.exit_code == 2
-    assert result.stderr.startswith("splitdrift: There is no table 'split'. Tables: recordings, ")
+    assert result.stderr.startswith("splitdrift: There is no table 'xyzzy'. Tables: recordings, ")
 
 
 # --- What they do ----------------------------------------------------------------------------------------------------
+
+
+def test_a_misspelt_table_is_offered_the_nearest(demo_store: Path):
+    result = run("show", "runz", "--store", demo_store)
+    assert (result.exit_code, result.stderr) == (2, "splitdrift: There is no table 'runz'. Did you mean runs?\n")
+
+
+@pytest.mark.parametrize(
+    ("table", "condition", "hint"),
+    [
+        (
+            "runs",
+            "distnce_km > 5",
+            "Did you mean distance_km? An example: --where \"athlete_id = 'ari' AND distance_km > 10\".",
+        ),
+        ("splits", "distnce > 5", "An example: --where \"athlete_id = 'ari' AND km > 10\"."),
+        ("usual", "km >", "An example: --where \"athlete_id = 'ari'\"."),
+        ("shoes", "nam = 'x'", 'Did you mean name? An example: --where "shoe_id IS NOT NULL".'),
+    ],
+)
+def test_a_condition_with_a_fault_is_offered_the_nearest_column_and_an_example_of_its_table(
+    demo_store: Path, table: str, condition: str, hint: str
+):
+    result = run("show", table, "--store", demo_store, "--where", condition)
+    assert result.exit_code == 2
+    assert f" {hint} `splitdrift dictionary`" in result.stderr
+    example = hint.partition('"')[2].rpartition('"')[0]
+    assert run("show", table, "--store", demo_store, "--where", example).exit_code == 0
 
 
 def test_check_lists_everything_and_writes_nothing(tiny_inbox: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -125,7 +125,7 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         (
             "sessions.csv",
             "file,athlete_id,kind\nari/a.fit,ari,race\n,ari,race\n",
-            "sessions.csv, line 3: file is nothing; expected a file, or started_at_utc with athlete_id.",
+            "sessions.csv, line 3: file is empty; expected a file, or started_at_utc with athlete_id.",
         ),
         (
             "roster.csv",
@@ -135,7 +135,7 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         (
             "roster.csv",
             "athlete_id,display_name\n,Ari\n",
-            "roster.csv, line 2: athlete_id is nothing; expected the name of the athlete's folder.",
+            "roster.csv, line 2: athlete_id is empty; expected the name of the athlete's folder.",
         ),
         (
             "roster.csv",
@@ -328,10 +328,10 @@ def complained(make: Make, *lines: str) -> str:
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        (",2026-03-14,,,", "athlete_id is nothing; expected the name of the athlete's folder."),
+        (",2026-03-14,,,", "athlete_id is empty; expected the name of the athlete's folder."),
         (
             "ari,,,,",
-            "from_date is nothing; expected a date such as 2026-03-14 (or date_order in columns.toml).",
+            "from_date is empty; expected a date such as 2026-03-14 (or date_order in columns.toml).",
         ),
         (
             "ari,4.3.2026,,,",
