@@ -112,14 +112,14 @@ def bring_up_to_date(
             return
     with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=looks_new) as mapper:
         gc.disable()  # as in workers, which load their modules at the same time
-        from pipeline.commands import show_ledger  # noqa: F401 -- of `_show`: as long as workers load it takes no time
+        from pipeline.commands import show_ledger  # of `_show` too: as long as workers load it takes no time
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
         from pipeline.store.layout import ledger_of_valid
 
         gc.freeze()
         gc.enable()
-        contents, before = read_inbox(inbox), ledger_of_valid(store)
+        contents, before = read_inbox(inbox), ledger_of_valid(store, [*show_ledger.WHAT, "guards_not_met"])
         with progress_bar(f"Reading {len(contents.files)} files") as progress:
             if by_flow:
                 from flows.refresh import refresh_with_prefect
@@ -174,6 +174,8 @@ def _print_document(
 
 
 def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
+    import polars as pl
+
     from pipeline.commands.as_json import rows_of
     from pipeline.commands.show_ledger import came_in, ledger_summary
     from pipeline.core.places import is_remote, whole_name
@@ -181,14 +183,13 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
     from pipeline.refresh.quality_notices import quality_notices
     from pipeline.store.generations import published
     from pipeline.store.history import read_history, replaced_inbox, what_came_in
-    from pipeline.store.layout import read_table
+    from pipeline.store.layout import read_where
 
     new, last = came_in(ledger, before), read_history(store)[-1]
-    suspicions = quality_notices(read_table(store, "quality"), new, registry=contents.settings.registry)
-    notices, findings = (
-        [*replaced_inbox(store, last), *notices_of(contents, ledger, before), *suspicions],
-        last.get("findings", []),
-    )
+    suspected = read_where(published(store), "quality", pl.col("suspicion").is_not_null())
+    suspicions = quality_notices(suspected, new, registry=contents.settings.registry)
+    notices = [*replaced_inbox(store, last), *notices_of(contents, ledger, before), *suspicions]
+    findings = last.get("findings", [])
     if output.as_json:
         statuses = dict(ledger.group_by("status").len().sort("status").iter_rows())
         _print_document(

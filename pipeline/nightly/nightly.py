@@ -183,7 +183,7 @@ def _try(
     require_apart(inbox, plan.store)
     before = None
     with suppress(Damaged):  # the refresh says so, if it needs what is damaged
-        before = ledger_of_valid(plan.store)
+        before = ledger_of_valid(plan.store, ("path", "session", "guards_not_met"))
     ledger = refresh(inbox, plan.store)
     damage = None
     try:

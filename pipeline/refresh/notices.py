@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.inbox.inbox import Inbox
 from pipeline.methods.session_matching import SAME_START_S, sessions_of_runs
 from pipeline.refresh.duplicates import with_several_athletes
-from pipeline.stages.corrections import UNUSED_DUPLICATE, corrections, holds
+from pipeline.stages.corrections import UNUSED_DUPLICATE, corrected_alike, corrections, holds
 from pipeline.tables.recorded import GUARD_NOT_MET, MATCHES_NOTHING, ONLY_DUPLICATES
 
 #: Starts that lie whole hours apart, to so much, are of clocks or zones [s]. Common practice, no source.
@@ -36,7 +36,7 @@ def notices_of(inbox: Inbox, ledger: pl.DataFrame, before: pl.DataFrame | None =
 
 def of_corrections(inbox: Inbox, ledger: pl.DataFrame, before: pl.DataFrame | None = None) -> Iterator[str]:
     """Entries of corrections.toml that changed no run."""
-    for row in corrections(ledger, inbox.lists["corrections.toml"]).iter_rows(named=True):
+    for row in corrections(corrected_alike(ledger), inbox.lists["corrections.toml"]).iter_rows(named=True):
         entry = f"{row['file']}, line {row['line']}: correction {row['entry']} ({row['says']})"
         if row["status"] == MATCHES_NOTHING:
             yield f"{entry} matches no recording. Check its file, athlete_id, dates and device, or take it out."

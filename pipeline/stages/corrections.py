@@ -159,21 +159,29 @@ def left_out_unread(entries: Sequence[Correction]) -> Outcome | None:
     return None if leaves is None else Outcome((leaves.name,), leave_out=leaves.leave_out)
 
 
-def corrections(recordings: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame:
+def corrected_alike(recordings: pl.DataFrame) -> pl.DataFrame:
+    """Count the recordings that the same entries name, and those of them of which no run has anything.
+
+    Returns:
+        `corrections`, `guards_not_met`, `n` and `n_duplicates`.
+    """
+    return recordings.group_by(_OUTCOMES).agg(n=pl.len(), n_duplicates=UNUSED_DUPLICATE.sum())
+
+
+def corrections(alike: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame:
     """Say what became of each entry.
 
     Args:
-        recordings: rows of `recordings`; `status`, `joined_quantities`, `corrections` and `guards_not_met` are read.
+        alike: rows of `corrected_alike`; those of several parts of a club may have the same entries.
         entries: rows of `listed`.
 
     Returns:
         Rows of `corrections`.
     """
-    unused = recordings.filter(UNUSED_DUPLICATE)
     rows = []
     for entry in entries.iter_rows(named=True):
-        n_matched, n_held_back = (_count_of(recordings[column], entry["name"]) for column in _OUTCOMES)
-        n_duplicates = 0 if entry["is_of_clock"] else _count_of(unused["corrections"], entry["name"])
+        n_matched, n_held_back = (_count_of(alike, column, entry["name"]) for column in _OUTCOMES)
+        n_duplicates = 0 if entry["is_of_clock"] else _count_of(alike, "corrections", entry["name"], "n_duplicates")
         n_applied = n_matched - n_duplicates
         without = ONLY_DUPLICATES if n_duplicates else GUARD_NOT_MET if n_held_back else MATCHES_NOTHING
         counts = {"n_applied": n_applied, "n_duplicates": n_duplicates, "n_guard_not_met": n_held_back}
@@ -218,9 +226,9 @@ def named(names: Sequence[str]) -> str | None:
     return _NAMES_APART.join(names) or None
 
 
-def _count_of(names: pl.Series, name: str) -> int:
-    """How many rows hold the name."""
-    return int(holds(names, name).sum())
+def _count_of(alike: pl.DataFrame, column: str, name: str, n: str = "n") -> int:
+    """How many recordings hold the name, by the counts of a column `n`."""
+    return int(alike.filter(holds(alike[column], name))[n].sum())
 
 
 def holds(names: pl.Series, name: str) -> pl.Series:

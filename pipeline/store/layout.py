@@ -93,17 +93,33 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
     return _rows(folder, files_of(folder, Path("tables") / table), table)
 
 
-def ledger_of_valid(store: Path) -> pl.DataFrame:
-    """The ledger of the valid state; empty where there is none, or one whose ledger had other columns.
+def read_where(folder: Path, table: str, condition: pl.Expr, columns: Sequence[str] | None = None) -> pl.DataFrame:
+    """The same, of the rows for which a condition holds; of the others only those of one file are in memory.
+
+    Args:
+        columns: which ones, those of the table's key among them; None for all.
+    """
+    names = files_of(folder, Path("tables") / table)
+    chosen = (_rows(folder, [name], table).filter(condition) for name in names)
+    return in_order(pl.concat([rows.select(columns or pl.all()) for rows in chosen] or [empty(table)]), table)
+
+
+def ledger_of_valid(store: Path, columns: Sequence[str]) -> pl.DataFrame:
+    """Columns of the ledger of the valid state; no rows where there is none, or one whose ledger had other columns.
+
+    Args:
+        columns: which ones, those of its key among them.
 
     Raises:
         Damaged: a file of it is not what was written.
     """
     folder = current(store)
     try:
-        return empty("recordings") if folder is None else read_rows(folder, "recordings")
+        if folder is not None:
+            return read_where(folder, "recordings", pl.lit(value=True), columns)
     except OtherVersion:
-        return empty("recordings")
+        pass
+    return empty("recordings")
 
 
 def read_section(folder: Path, table: str, section: Section) -> pl.DataFrame:

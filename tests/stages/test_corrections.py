@@ -15,6 +15,7 @@ from pipeline.stages.corrections import (
     Correction,
     clocks_apart,
     corrected,
+    corrected_alike,
     corrections,
     listed,
     named,
@@ -308,7 +309,8 @@ def test_each_entry_is_listed_with_what_became_of_it():
          "status": ["accepted", "not_running", "accepted"], "joined_quantities": [None, None, None]},
         schema_overrides={"joined_quantities": pl.String},
     )  # fmt: skip
-    rows = publishable("corrections", corrections(ledger, listed([used, held, idle, faulty])), subject="the club")
+    told = pl.concat(corrected_alike(part) for part in (ledger[:2], ledger[2:]))
+    rows = publishable("corrections", corrections(told, listed([used, held, idle, faulty])), subject="the club")
     assert rows.select("entry", "status", "n_applied", "n_guard_not_met").rows() == [
         (1, "applied", 2, 0), (2, "guard_not_met", 0, 1), (3, "matches_nothing", 0, 0), (4, "faulty", 0, 0),
     ]  # fmt: skip
@@ -334,12 +336,12 @@ def test_an_entry_that_reached_only_duplicates_says_so_unless_the_run_has_someth
          "status": ["accepted", "duplicate"], "joined_quantities": [None, joined]},
         schema=dict.fromkeys(("corrections", "guards_not_met", "status", "joined_quantities"), pl.String),
     )  # fmt: skip
-    rows = publishable("corrections", corrections(ledger, listed([reached])), subject="the club")
+    rows = publishable("corrections", corrections(corrected_alike(ledger), listed([reached])), subject="the club")
     assert rows.select("status", "n_applied", "n_duplicates").row(0) == outcome
 
 
 def test_without_corrections_there_are_no_rows():
-    assert corrections(empty("recordings"), listed([])).is_empty()
+    assert corrections(corrected_alike(empty("recordings")), listed([])).is_empty()
 
 
 def test_tags_are_written_in_order_and_read_back():
