@@ -160,11 +160,7 @@ def left_out_unread(entries: Sequence[Correction]) -> Outcome | None:
 
 
 def corrected_alike(recordings: pl.DataFrame) -> pl.DataFrame:
-    """Count the recordings that the same entries name, and those of them of which no run has anything.
-
-    Returns:
-        `corrections`, `guards_not_met`, `n` and `n_duplicates`.
-    """
+    """Count the recordings that the same entries name, `n`, and those of them of which no run has anything."""
     return recordings.group_by(_OUTCOMES).agg(n=pl.len(), n_duplicates=UNUSED_DUPLICATE.sum())
 
 

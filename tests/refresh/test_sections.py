@@ -143,7 +143,10 @@ def test_the_club_as_a_whole_is_finished_of_what_its_sections_told(
     with monkeypatch.context() as patched:
         patched.setattr(steps_of_club, "finish_club", without_their_tables)
         tables_of_club.refresh()
-    assert read_table(tables_of_club.store, "corrections")["n_applied"].to_list() == [6, 0]
+    assert read_table(tables_of_club.store, "corrections").select("n_applied", "n_duplicates").rows() == [
+        (5, 1),
+        (0, 0),
+    ]
     assert read_table(tables_of_club.store, "strike_shift")["n_pairs"].to_list() == [5, 5]
     assert_tables_of_one_section(tables_of_club, monkeypatch)
 
