@@ -192,7 +192,7 @@ def read_inbox(folder: Path) -> Inbox:
     require_free_columns(settings.registry)
     closed_names = tuple(_in_utf8(path.relative_to(folder).as_posix()) for path in closed)
     read = read_lists(folder)
-    if not len(rows) and read.rows["strikes.csv"].is_empty():
+    if not rows and read.rows["strikes.csv"].is_empty():
         raise NothingDone(
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
             "such as inbox/ari/2026-03-14.fit. (Without any, strikes.csv is enough for the tables of landings.)"
