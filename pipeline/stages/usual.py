@@ -153,8 +153,7 @@ def _course(
     reads |= {name for values in (known, is_measured, shift) for name in values.meta.root_names()}
     rows = (
         used.select(name for name in used.columns if name in reads)
-        .drop_nulls(metric)
-        .filter(is_measured)
+        .filter(is_measured, pl.col(metric) > 0)  # without flight there is no logarithm, nor a row in the drift
         .join(own.select("athlete_id", "metric", "fresh_level", "onset_km", *_LINE, *RESPONSES), on="athlete_id")
         .join(runs, on="run_id")
         .filter(pl.col("run_level") > 0)

@@ -52,6 +52,8 @@ LISTS_OF_A_SECTION = 16
 BY_ATHLETE = frozenset({"tables/samples", "tables/splits", "tables/lap_splits", "pages/athletes"})
 #: Folders in which each file counts, so that none may be there that was not written.
 _COUNTED = ("tables", "known")
+#: How many files a thread is started for, to digest them.
+_LEAST_OF_A_THREAD = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,8 +421,11 @@ def digests(state: Path, names: Iterable[str]) -> dict[str, str]:
             return ""
 
     names = sorted(names)
-    # A thread takes many files: most are small, and handing one over takes longer than reading it.
-    n_threads = min(4, os.cpu_count() or 1)
+    # A thread takes many files: most are small, and handing one over, or starting one for a few, takes longer than
+    # reading them.
+    n_threads = min(4, os.cpu_count() or 1, len(names) // _LEAST_OF_A_THREAD)
+    if n_threads <= 1:
+        return {name: digest(name) for name in names}
     shares = [names[start::n_threads] for start in range(n_threads)]
     found = [""] * len(names)
     with ThreadPoolExecutor(n_threads) as threads:

@@ -97,6 +97,14 @@ def test_pace_is_taken_out_with_the_athletes_response():
         assert row["level"] == pytest.approx(LEVEL * 1.01, abs=1e-3)
 
 
+@pytest.mark.parametrize("change", [-100.0, -101.0])
+def test_a_split_without_flight_counts_as_one_that_was_not_measured(change: float):
+    at_two, at_three = course([[1.0, 1.0], [1.0, 1.0], [1.0, change]])
+    assert (at_two["n_runs"], at_three["n_runs"]) == (3, 2)
+    assert at_three["change_pct"] == pytest.approx(1.0, abs=1e-3)
+    assert course([[1.0, 1.0], [1.0, 1.0], [1.0, change], [change, change]]) == [at_two, at_three]
+
+
 def test_the_line_is_straight_in_logarithms():
     for row in course([[0.0] * 8] * 3):
         assert row["line_pct"] == pytest.approx(100 * math.expm1(math.log1p(0.03) * row["distance_km"] / 10), abs=1e-3)

@@ -22,6 +22,7 @@ from pipeline.store.contents import (
     WHOLE,
     Contents,
     contents_of,
+    digests,
     read_checked,
 )
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
@@ -61,6 +62,17 @@ def test_a_state_notes_length_and_digest_of_every_file(store: Path):
     expected = {name: (len(content), hashlib.sha256(content).hexdigest()) for name, content in FILES.items()}
     assert {name: (file.n_bytes, file.digest) for name, file in written.items()} == expected
     assert noted(store).faults(always) == {}
+
+
+@pytest.mark.parametrize("n_files", [0, 1, 63, 64, 200])
+def test_files_have_the_digests_of_their_contents_however_many_threads_share_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, n_files: int
+):
+    monkeypatch.setattr(os, "cpu_count", lambda: 4)
+    names = [f"{number}.csv" for number in range(n_files)]
+    for name in names:
+        (tmp_path / name).write_text(name, encoding="ascii")
+    assert digests(tmp_path, names) == {name: hashlib.sha256(name.encode("ascii")).hexdigest() for name in names}
 
 
 def keep_time(path: Path, content: bytes) -> None:
