@@ -40,6 +40,8 @@ class Function:
         in_common: the names of two functions of the module, for what a function `by_athlete` needs of the whole club:
             the first takes the same tables, of a section, and returns one frame; the second takes all these frames in
             one and returns frames by name, which the function is given as `in_common`.
+        told: of one that takes a club as a whole: the name of a function of the module that makes one frame of what a
+            section has in the table that comes first in `reads`. Instead of that table it is given these frames in one.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Function:
     settings: tuple[str, ...] = ()
     by_athlete: bool = False
     in_common: tuple[str, str] | None = None
+    told: str | None = None
 
 
 @dataclass(frozen=True)
@@ -129,7 +132,7 @@ STAGES = (
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
     Stage("corrections", CLUB, (
-        Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
+        Function("corrections", ("recordings", "corrections.toml"), ("corrections",), told="corrected_alike"),
         Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",), by_athlete=True),
     )),
     Stage("summaries", CLUB, (
@@ -146,8 +149,8 @@ STAGES = (
     Stage("strikes", CLUB, (
         Function("landings", ("strikes.csv", "runs", "splits"), ("landings",), ("strike_angle_thresholds",),
                  by_athlete=True),
-        Function("strike_counts", ("landings",), ("strike_counts",)),
-        Function("strike_shift", ("landings",), ("strike_shift",)),
+        Function("strike_counts", ("landings",), ("strike_counts",), told="runners_seen"),
+        Function("strike_shift", ("landings",), ("strike_shift",), told="changes_seen"),
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",), by_athlete=True),)),
     Stage("before_after", CLUB, (

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from itertools import product
 from pathlib import Path
 
 import polars as pl
@@ -58,11 +60,17 @@ def finish_section(context: BuildContext, item: tuple[Section, int]) -> None:
     """
     section, number = item
     made, registry = _of_section(context, section, number), context.inbox.settings.registry
-    made_from = _provenance(context, context.kept.of("recordings", section, _OF_RECORDINGS).sort("path", "session"))
+    inputs = _digest_of_inputs(context, section)
+    made_from = _provenance(context, [inputs])
+    told = {_INPUTS: pl.DataFrame({"sha256": inputs})} if number == 0 else {}
     while made:  # each is let go once it is written
         name, rows = made.popitem()
         published = publishable(name, rows, subject="the club", registry=registry)
         write_table(context.built / "tables" / name / section.file(name), name, published, made_from, registry)
+        for stage, function in _of_club():
+            if function.told is not None and function.reads[0] == name:
+                told[function.name] = stage.made_by(function.told, published)
+    write_bundle(context.built, _told(section, number), told)
     give_back_freed_memory()
 
 
@@ -106,17 +114,15 @@ def _made(
 
 
 def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
-    """Run the stages that take the club as a whole, over what its sections gave, and write their tables."""
-    recordings = pl.concat(
-        read_file(context.built, f"tables/recordings/{section.file('recordings')}", _OF_RECORDINGS)
-        for section in sections
-    ).sort("path", "session")
-    frames, settings = {"recordings": recordings} | context.inbox.lists, context.inbox.settings
-    made_from, registry = _provenance(context, recordings), settings.registry
+    """Run the stages that take the club as a whole, over what its sections told or gave, and write their tables."""
+    told = _all_told(context, sections)
+    frames, settings = dict(context.inbox.lists), context.inbox.settings
+    made_from, registry = _provenance(context, told[_INPUTS]["sha256"].to_list()), settings.registry
     for stage, function in _of_club():
         if not function.by_athlete:
-            frames |= {name: read_rows(context.built, name) for name in function.reads if name not in frames}
-            for name, rows in stage.tables_by(function, frames, settings=settings).items():
+            own = {function.reads[0]: told[function.name]} if function.told is not None else {}
+            frames |= {name: read_rows(context.built, name) for name in {*function.reads} - {*frames, *own}}
+            for name, rows in stage.tables_by(function, frames | own, settings=settings).items():
                 frames[name] = publishable(name, rows, subject="the club", registry=registry)
                 file = context.built / "tables" / name / f"{name}.parquet"
                 write_table(file, name, frames[name], made_from, registry)
@@ -124,16 +130,27 @@ def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
     write_names(context.built, context.inbox.athletes)
 
 
-#: What stages that take the club as a whole read of `recordings`, and what says what tables are made from.
-_OF_RECORDINGS = ("path", "session", "sha256", "corrections", "guards_not_met")
+def _all_told(context: BuildContext, sections: Sequence[Section]) -> dict[str, pl.DataFrame]:
+    """What the sections told, part by part, for the club as a whole."""
+    told = defaultdict[str, list[pl.DataFrame]](list)
+    for section, number in product(sections, range(len(parts_by_athlete()))):
+        for name, rows in read_bundle(context.built, _told(section, number)).items():
+            told[name].append(rows)
+    # One that has nothing to tell may have no columns either.
+    return {name: pl.concat(rows, how="diagonal") for name, rows in told.items()}
+
+
+#: What a section tells of what its tables are made from, besides the frames of functions.
+_INPUTS = "inputs"
 
 
 def _of_club() -> list[tuple[Stage, Function]]:
     return [(stage, function) for stage in stages_of(CLUB) for function in stage.functions]
 
 
-def _told(section: Section) -> str:
-    return f"{GATHERED}/told/{section.number}"
+def _told(section: Section, number: int | None = None) -> str:
+    """What a section tells: all athletes, or, of the tables of one of its parts, the club as a whole."""
+    return f"{GATHERED}/told/{section.number}" + ("" if number is None else f"-{number}")
 
 
 def _in_common(function: str) -> str:
@@ -189,10 +206,21 @@ def _first_rows(built: Path, table: str, sections: Sequence[Section]) -> pl.Data
     return first
 
 
-def _provenance(context: BuildContext, recordings: pl.DataFrame) -> Provenance:
-    """What tables rest on: every recording of these athletes, every list and setting, and the code."""
+def _digest_of_inputs(context: BuildContext, section: Section) -> str:
+    """Of every recording of the athletes of a section, and of every list."""
     digest = hashlib.sha256()
+    recordings = context.kept.of("recordings", section, ["path", "session", "sha256"]).sort("path", "session")
     for path, content in recordings.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
     digest.update(context.inbox.lists_digest().encode())
-    return Provenance(digest.hexdigest(), context.inbox.settings.digest(), own_version())
+    return digest.hexdigest()
+
+
+def _provenance(context: BuildContext, inputs: Sequence[str]) -> Provenance:
+    """What tables rest on: every recording and every list, by their digests in sections; every setting; and the code.
+
+    The recordings of several sections have the digest of these digests: one over all in the order of their paths would
+    be the same however a club is divided, but take one process through the ledger of all.
+    """
+    digest = inputs[0] if len(inputs) == 1 else hashlib.sha256("".join(inputs).encode()).hexdigest()
+    return Provenance(digest, context.inbox.settings.digest(), own_version())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -16,8 +17,10 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from click.testing import CliRunner
 from openpyxl import load_workbook
 
+from pipeline.__main__ import main
 from pipeline.core.errors import Damaged, Fault
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh import club as steps_of_club
@@ -25,13 +28,15 @@ from pipeline.refresh.context import AthleteTask, BuildContext, Shard
 from pipeline.refresh.damage import check_share, check_store
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
-from pipeline.store import sections
+from pipeline.store import layout, sections
 from pipeline.store.bundles import Bundle
 from pipeline.store.contents import contents_of, is_note
 from pipeline.store.exports import EXPORTED, csv_text
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
-from pipeline.tables import TABLES
+from pipeline.store.parquet import read_provenance
+from pipeline.store.sections import Section
+from pipeline.tables import PARTITIONED, TABLES
 from pipeline.workers.pool import here
 from tests.support.nights import Nights, drifting_run, files_of, nothing
 
@@ -41,11 +46,33 @@ def run(day: int, *, seed: int = 1) -> bytes:
     return drifting_run(day, seed=seed, contact_time_ms=np.nan)
 
 
+CORRECTIONS = """
+[[correction]]
+to_date = 2026-03-14
+tags = { weather = "heat" }
+
+[[correction]]
+athlete_id = "bo"
+cadence_factor = 2
+only_if_cadence_below = 100
+"""
+#: The mean of these angles, added in another order, rounds to another hundredth of a degree. The guest has no runs.
+STRIKES = "athlete_id,date,distance_km,strike,angle_deg\n" + "".join(
+    f"{name},2026-03-14,{km},{strike},{angle}\n"
+    for name, angle in (("ari", 10.9), ("bo", 10.1), ("cai", 13.7), ("eli", 16.2), ("guest", ""))
+    for km, strike in ((3, "rearfoot"), (5, "midfoot" if name in ("bo", "eli", "guest") else "rearfoot"))
+)
+
+
 @pytest.fixture
 def club(tmp_path: Path) -> Nights:
-    """Five athletes with two runs, one of which has two recordings, and a file that belongs to nobody."""
+    """Five athletes with two runs, one of which has two recordings, and a file that belongs to nobody; corrections
+    that concern one of them or several; and landings, of guests too.
+    """
     nights = Nights(tmp_path / "club")
     nights.put("settings.toml", 'pages = "none"\n')
+    nights.put("corrections.toml", CORRECTIONS)
+    nights.put("strikes.csv", STRIKES)
     for place, name in enumerate(("ari", "bo", "cai", "dee", "eli")):
         for number in range(2):
             nights.put(f"{name}/{number}.fit", run(number, seed=10 * place + number))
@@ -105,6 +132,73 @@ def test_a_club_in_sections_has_the_tables_of_one(club: Nights, monkeypatch: pyt
     assert (checked.faults, checked.n_files) == ({}, n_files)
     assert_tables_of_one_section(club, monkeypatch)
     assert_outputs_of_one_section(club)
+
+
+def test_the_club_as_a_whole_is_finished_of_what_its_sections_told(
+    tables_of_club: Nights, monkeypatch: pytest.MonkeyPatch
+):
+    finish = steps_of_club.finish_club
+
+    def without_their_tables(context: BuildContext, sections: Sequence[Section]) -> None:
+        assert len(sections) == 8
+        with monkeypatch.context() as patched:
+            patched.setattr(steps_of_club, "read_file", nothing)
+            patched.setattr(steps_of_club, "read_rows", nothing)
+            finish(context, sections)
+
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 1)
+    with monkeypatch.context() as patched:
+        patched.setattr(steps_of_club, "finish_club", without_their_tables)
+        tables_of_club.refresh()
+    assert read_table(tables_of_club.store, "corrections")["n_applied"].to_list() == [6, 0]
+    assert read_table(tables_of_club.store, "strike_shift")["n_pairs"].to_list() == [5, 5]
+    assert_tables_of_one_section(tables_of_club, monkeypatch)
+
+
+@pytest.mark.parametrize("most", [1, 1024])
+def test_tables_of_the_whole_club_are_made_from_the_recordings_of_each_section(
+    tables_of_club: Nights, monkeypatch: pytest.MonkeyPatch, most: int
+):
+    def made_from(table: str) -> list[str]:
+        files = sorted((published(club.store) / "tables" / table).iterdir())
+        return [pl.read_parquet_metadata(file)["splitdrift.inputs_sha256"] for file in files]
+
+    monkeypatch.setattr(sections, "MOST_ATHLETES", most)
+    club, found = tables_of_club, set[str]()
+    for name in ("ari", "bo", "eli"):
+        club.put(f"{name}/odd.fit", b"odd")
+        club.refresh()
+        of_sections = made_from("runs")
+        assert len(of_sections) == in_sections(club)
+        of_club = of_sections[0] if most > 1 else hashlib.sha256("".join(of_sections).encode()).hexdigest()
+        for table in ("roster", "corrections", "strike_shift"):
+            assert made_from(table) == [of_club]
+        assert read_provenance(published(club.store)).inputs_sha256 == of_club
+        found.add(of_club)
+    assert len(found) == 3
+
+
+@pytest.mark.usefixtures("no_workers", "no_outputs")
+def test_a_refresh_says_the_same_of_a_club_in_sections_and_reads_only_its_ledger_as_a_whole(
+    tables_of_club: Nights, monkeypatch: pytest.MonkeyPatch
+):
+    def noted(folder: Path, names: Sequence[str], columns: Sequence[str] | None = None) -> pl.DataFrame:
+        of_several.update(Path(name).parts[1] for name in names if name.startswith("tables/"))
+        return read_files(folder, names, columns)
+
+    read_files, said = layout.read_files, list[str]()
+    monkeypatch.setattr(layout, "read_files", noted)
+    for most in (1024, 1):
+        of_several = set[str]()
+        monkeypatch.setattr(sections, "MOST_ATHLETES", most)
+        store = tables_of_club.root / f"store-{most}"
+        done = CliRunner().invoke(main, ["refresh", "--inbox", str(tables_of_club.inbox), "--store", str(store)])
+        assert done.exit_code == 0, done.output
+        said.append(done.output.replace(str(store), "STORE"))
+    assert of_several - set(PARTITIONED) == {"recordings"}
+    assert said[0] == said[1]
+    assert "12 files: 10 accepted" in said[0]
+    assert "correction 2 (cadence × 2) names 2 recordings and was held back" in said[0]
 
 
 def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights, monkeypatch: pytest.MonkeyPatch):
