@@ -40,6 +40,8 @@ class Function:
         in_common: the names of two functions of the module, for what a function `by_athlete` needs of the whole club:
             the first takes the same tables, of a section, and returns one frame; the second takes all these frames in
             one and returns frames by name, which the function is given as `in_common`.
+        moved_by_all: columns of its tables that any new run of the club may move, by what is in common. Functions
+            `by_athlete` after it are not given them, so that what they make of others can be taken over.
         told: of one that takes a club as a whole: the name of a function of the module that makes one frame of what a
             section has in the table that comes first in `reads`. Instead of that table it is given these frames in one.
     """
@@ -50,6 +52,7 @@ class Function:
     settings: tuple[str, ...] = ()
     by_athlete: bool = False
     in_common: tuple[str, str] | None = None
+    moved_by_all: tuple[str, ...] = ()
     told: str | None = None
 
 
@@ -140,7 +143,8 @@ STAGES = (
                  by_athlete=True),
         Function("athlete_drift", ("athlete_drift", "run_drift", "quality"), ("athlete_drift",),
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess",
-                  "registry"), by_athlete=True, in_common=("drifts_of_athletes", "drifts_in_common")),
+                  "registry"), by_athlete=True, in_common=("drifts_of_athletes", "drifts_in_common"),
+                 moved_by_all=("q_value", "repeatability", "repeatability_low", "repeatability_high")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",), by_athlete=True),
         Function("complaints", ("complaints.csv",), ("complaints",)),
         Function("lists", ("roster.csv", "shoes.csv", "sessions.csv", "events.csv"),

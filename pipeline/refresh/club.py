@@ -17,12 +17,12 @@ from pipeline.core.places import written_here
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import DATABASE, BuildContext
-from pipeline.refresh.published_before import published_before
+from pipeline.refresh.published_before import in_two, moved_by_all, published_before
 from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.database import write_database
 from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, write_exports, write_rejected
 from pipeline.store.known import kept_parts
-from pipeline.store.layout import held, read_athletes, read_file, read_rows, write_settings
+from pipeline.store.layout import held, is_of, read_athletes, read_file, read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import Section, sections_of
 from pipeline.tables import PARTITIONED, TABLES, publishable
@@ -79,30 +79,52 @@ def _of_section(context: BuildContext, section: Section, number: int) -> dict[st
     made_in_parts = {name for part in parts for function in part for name in function.writes}
     as_they_are = [name for name in kept_parts() if name in TABLES and name not in made_in_parts and number == 0]
     made = {name: context.kept.of(name, section) for name in as_they_are}
-    read = {"runs", *(name for function in parts[number] for name in function.reads)}.intersection(kept_parts())
-    before = published_before(context, section, parts[number])
-    if before is None:
-        frames = {name: made[name] if name in made else context.kept.of(name, section) for name in read}
-    else:
-        frames = {name: context.kept.of_athletes(name, section, before.changed) for name in read}
-    n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
-    pieces = [_made(context, parts[number], piece, frames) for piece in section.overlapping(section.of * n_pieces)]
-    by_part = {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
+    with_all, without = in_two(parts[number])
+    first = _in_pieces(context, with_all, section, made)
+    known = made | {name: rows.drop(moved_by_all(with_all), strict=False) for name, rows in first.items()}
+    before = published_before(context, section, parts[number], {name: known[name] for name in first})
+    then = _in_pieces(context, without, section, known, None if before is None else before.changed)
     if before is not None:
-        by_part = {name: before.joined_to(name, rows) for name, rows in by_part.items()}
-    return made | by_part
+        then = {name: before.joined_to(name, rows) for name, rows in then.items()}
+    return made | first | then
+
+
+def _in_pieces(
+    context: BuildContext,
+    functions: Sequence[Function],
+    section: Section,
+    known: Mapping[str, pl.DataFrame],
+    athletes: pl.Series | None = None,
+) -> dict[str, pl.DataFrame]:
+    """What some functions of a part make of the athletes of a section, of so many at a time as may be in memory.
+
+    Args:
+        known: rows of all athletes that are in memory already, by table.
+        athletes: whose rows they are given; None for everyone's.
+    """
+    frames = {}
+    for name in {"runs", *(name for function in functions for name in function.reads)} & {*kept_parts(), *known}:
+        if name in known:
+            frames[name] = known[name] if athletes is None else known[name].filter(is_of(athletes))
+        elif athletes is None:
+            frames[name] = context.kept.of(name, section)
+        else:
+            frames[name] = context.kept.of_athletes(name, section, athletes)
+    n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
+    pieces = [_made(context, functions, piece, frames) for piece in section.overlapping(section.of * n_pieces)]
+    return {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
 
 
 def _made(
-    context: BuildContext, part: Sequence[Function], piece: Section, frames: Mapping[str, pl.DataFrame]
+    context: BuildContext, functions: Sequence[Function], piece: Section, frames: Mapping[str, pl.DataFrame]
 ) -> dict[str, pl.DataFrame]:
-    """What a part of the club's stages makes of the athletes of a piece of a section, of the kept rows of the whole."""
+    """What functions of a part make of the athletes of a piece of a section, of the kept rows of the whole."""
     settings, made = context.inbox.settings, dict[str, pl.DataFrame]()
     own = {name: held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
-    if any("splits" in function.reads for function in part):
+    if any("splits" in function.reads for function in functions):
         own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())
     for stage, function in _of_club():
-        if function in part:
+        if function in functions:
             common = {"in_common": read_bundle(context.built, _in_common(function.name))} if function.in_common else {}
             tables = stage.tables_by(function, own, settings=settings, **common)
             # Of lists each piece takes the lines of its own athletes.
