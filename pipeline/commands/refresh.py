@@ -221,14 +221,9 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
 def _what_became_of_it(ledger: pl.DataFrame, before: pl.DataFrame, record: Record, registry: Registry) -> Iterator[str]:
     """Files that are runs at last, and findings that changed, a line each."""
     from pipeline.commands.show_history import changed_in_words
+    from pipeline.commands.show_ledger import runs_at_last
 
-    rejected = before.filter(before["status"] == "rejected")
-    n = (
-        ledger.filter(ledger["status"].is_in(["accepted", "salvaged"]))
-        .join(rejected, on="path", how="semi")["file"]
-        .n_unique()
-    )
-    if n:
+    if n := runs_at_last(ledger, before):
         yield "1 file that was rejected is a run now." if n == 1 else f"{n} files that were rejected are runs now."
     if changes := changed_in_words(record, registry):
         yield "Findings that changed:"
