@@ -40,6 +40,10 @@ class Function:
         in_common: the names of two functions of the module, for what a function `by_athlete` needs of the whole club:
             the first takes the same tables, of a section, and returns one frame; the second takes all these frames in
             one and returns frames by name, which the function is given as `in_common`.
+        moved_by_all: columns of its tables that any new run of the club may move, by what is in common. Functions
+            `by_athlete` after it are not given them, so that what they make of others can be taken over.
+        told: of one that takes a club as a whole: the name of a function of the module that makes one frame of what a
+            section has in the table that comes first in `reads`. Instead of that table it is given these frames in one.
     """
 
     name: str
@@ -48,6 +52,8 @@ class Function:
     settings: tuple[str, ...] = ()
     by_athlete: bool = False
     in_common: tuple[str, str] | None = None
+    moved_by_all: tuple[str, ...] = ()
+    told: str | None = None
 
 
 @dataclass(frozen=True)
@@ -129,7 +135,7 @@ STAGES = (
     Stage("pacing", ATHLETE, (Function("pacing", ("splits",), ("pacing",), ("inclusion",)),)),
     Stage("single_runs", ATHLETE, (Function("single_runs", ("splits",), ("single_runs",), ("inclusion",)),)),
     Stage("corrections", CLUB, (
-        Function("corrections", ("recordings", "corrections.toml"), ("corrections",)),
+        Function("corrections", ("recordings", "corrections.toml"), ("corrections",), told="corrected_alike"),
         Function("clocks_apart", ("recordings", "runs", "splits"), ("recordings",), by_athlete=True),
     )),
     Stage("summaries", CLUB, (
@@ -137,7 +143,8 @@ STAGES = (
                  by_athlete=True),
         Function("athlete_drift", ("athlete_drift", "run_drift", "quality"), ("athlete_drift",),
                  ("smallest_change_pct", "max_collinearity", "usual_distance_margin", "max_late_exclusion_excess",
-                  "registry"), by_athlete=True, in_common=("drifts_of_athletes", "drifts_in_common")),
+                  "registry"), by_athlete=True, in_common=("drifts_of_athletes", "drifts_in_common"),
+                 moved_by_all=("q_value", "repeatability", "repeatability_low", "repeatability_high")),
         Function("season_trend", ("run_drift", "runs"), ("season_trend",), by_athlete=True),
         Function("complaints", ("complaints.csv",), ("complaints",)),
         Function("lists", ("roster.csv", "shoes.csv", "sessions.csv", "events.csv"),
@@ -146,8 +153,8 @@ STAGES = (
     Stage("strikes", CLUB, (
         Function("landings", ("strikes.csv", "runs", "splits"), ("landings",), ("strike_angle_thresholds",),
                  by_athlete=True),
-        Function("strike_counts", ("landings",), ("strike_counts",)),
-        Function("strike_shift", ("landings",), ("strike_shift",)),
+        Function("strike_counts", ("landings",), ("strike_counts",), told="runners_seen"),
+        Function("strike_shift", ("landings",), ("strike_shift",), told="changes_seen"),
     )),
     Stage("contrasts", CLUB, (Function("contrasts", ("run_drift", "runs"), ("contrasts",), by_athlete=True),)),
     Stage("before_after", CLUB, (

@@ -115,6 +115,7 @@ SELECT
   smallest_change_pct,
   smallest_change_at_usual_distance_pct,
   detectable_pct,
+  detectable_at_best_pct,
   usual_distance_km,
   change_at_usual_distance_pct,
   change_at_usual_distance_low,

@@ -140,17 +140,22 @@ def _looks_new(inbox: Path, store: Path) -> bool:
 
 
 def _ledger_before(store: Path) -> pl.DataFrame:
-    """The ledger of the valid state; empty where there is none, or one whose ledger had other columns."""
+    """`WHAT` of the ledger of the valid state; empty where there is none, or one whose ledger had other columns."""
+    import polars as pl
+
+    from pipeline.commands.show_ledger import WHAT
     from pipeline.core.errors import OtherVersion
     from pipeline.store.generations import current
-    from pipeline.store.layout import read_rows
+    from pipeline.store.layout import read_where
     from pipeline.tables import empty
 
     try:
         folder = current(store)
-        return empty("recordings") if folder is None else read_rows(folder, "recordings")
+        if folder is not None:
+            return read_where(folder, "recordings", pl.lit(value=True), WHAT)
     except OtherVersion:
-        return empty("recordings")
+        pass
+    return empty("recordings")
 
 
 def _say_unchanged(store: Path, unchanged: Unchanged, output: Output) -> None:
@@ -184,6 +189,8 @@ def _print_document(
 
 
 def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFrame, output: Output) -> None:
+    import polars as pl
+
     from pipeline.commands.as_json import rows_of
     from pipeline.commands.show_ledger import came_in, ledger_summary
     from pipeline.core.places import is_remote, whole_name
@@ -191,10 +198,11 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
     from pipeline.refresh.quality_notices import quality_notices
     from pipeline.store.generations import published
     from pipeline.store.history import read_history, what_came_in
-    from pipeline.store.layout import read_table
+    from pipeline.store.layout import read_where
 
     new, last = came_in(ledger, before), read_history(store)[-1]
-    suspicions = quality_notices(read_table(store, "quality"), new, registry=contents.settings.registry)
+    suspected = read_where(published(store), "quality", pl.col("suspicion").is_not_null())
+    suspicions = quality_notices(suspected, new, registry=contents.settings.registry)
     notices, findings = [*notices_of(contents, ledger), *suspicions], last.get("findings", [])
     if output.as_json:
         statuses = dict(ledger.group_by("status").len().sort("status").iter_rows())

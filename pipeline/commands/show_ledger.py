@@ -17,6 +17,8 @@ MOST_LISTED, MOST_ALIKE = 40, 3
 #: What comes first in the list: what a person can do something about.
 _ORDER = ("rejected", "salvaged", "duplicate", "not_running", "accepted")
 _SAME = ("status", "reason", "fix")
+#: What was there and what became of it: a row of a ledger that has all of it in common with one before is not new.
+WHAT = ("path", "session", "sha256", *_SAME)
 
 
 def came_in(ledger: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
@@ -24,10 +26,9 @@ def came_in(ledger: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
 
     Args:
         ledger: rows of `recordings`.
-        before: the same before a refresh; empty where there was none.
+        before: `WHAT` of the same before a refresh; empty where there was none.
     """
-    what = ["path", "session", "sha256", "status", "reason", "fix"]
-    return ledger.join(before.select(what).unique(), on=what, how="anti", nulls_equal=True, maintain_order="left")
+    return ledger.join(before.select(WHAT).unique(), on=WHAT, how="anti", nulls_equal=True, maintain_order="left")
 
 
 def ledger_summary(ledger: pl.DataFrame, listed: pl.DataFrame, *, everything: bool = False) -> RenderableType:

@@ -92,14 +92,15 @@ def show_club(store: Path, roster: pl.DataFrame | None, *, only: Collection[str]
     Args:
         only: the athletes to be shown; None for all.
     """
+    import polars as pl
+
     from pipeline.commands.show import MOST_WITH_NUMBERS, club_summary
-    from pipeline.store.layout import read_table, settings_of
+    from pipeline.store.generations import published
+    from pipeline.store.layout import is_of, read_where, settings_of
 
     console = open_console()
-    tables = [read_table(store, name) for name in ("athlete_drift", "runs", "single_runs")]
-    if only is not None:
-        tables = [rows.filter(rows["athlete_id"].is_in(list(only))) for rows in tables]
-    drifts, runs, single_runs = tables
+    state, wanted = published(store), pl.lit(value=True) if only is None else is_of(only)
+    drifts, runs, single_runs = (read_where(state, name, wanted) for name in ("athlete_drift", "runs", "single_runs"))
     most = MOST_WITH_NUMBERS if only is None else MOST_NEW_WITH_NUMBERS
     console.print(
         club_summary(

@@ -125,10 +125,16 @@ def _lasting(link: bytes, block: _Block) -> bytes:
 def _values(raw: npt.NDArray[np.generic], field: Field) -> npt.NDArray[np.float64]:
     """Numbers in the profile's unit; NaN where there is no reading."""
     values = raw.astype(np.float64)
-    values[values == TYPES[field.base][1]] = np.nan
+    is_missing = values == TYPES[field.base][1]
+    if is_missing.any():
+        values[is_missing] = np.nan
     if field.base == SINT32:
-        return values * (180 / 2**31)
-    return values if field.scale == 1 and not field.offset else values / field.scale - field.offset
+        values *= 180 / 2**31
+    if field.scale != 1:
+        values /= field.scale
+    if field.offset:
+        values -= field.offset
+    return values
 
 
 def _widened(values: npt.NDArray[np.float64], number: int) -> npt.NDArray[np.float64]:

@@ -70,8 +70,8 @@ def covered(readings: Mapping[str, npt.NDArray[Any]], interval_s: Array, tally: 
     speed = readings["speed_m_s"]
     by_speed = np.where(np.isfinite(speed), speed, 0.0) * interval_s
     nothing_mended = np.zeros(len(distance), dtype=bool)
-    if known.sum() < 2:
-        if np.isfinite(speed).sum() >= 2:
+    if np.count_nonzero(known) < 2:
+        if np.count_nonzero(np.isfinite(speed)) >= 2:
             return Covered(by_speed, nothing_mended)
         return _between_sound_positions(readings, interval_s, tally)
 
@@ -85,8 +85,10 @@ def covered(readings: Mapping[str, npt.NDArray[Any]], interval_s: Array, tally: 
     step, is_mended = _without_frozen(step, by_speed, interval_s, readings["cadence_spm"], tally)
     # Devices write whole seconds: an interval may have lasted one second longer than it says.
     leap = (step > FASTEST_M_S * (interval_s + 1.0)) & ~is_mended
-    count_samples(tally, DISTANCE, "leapt", CORRECTED, int(leap.sum()))
-    return Covered(np.where(leap, by_speed, step), is_mended)
+    if leap.any():
+        count_samples(tally, DISTANCE, "leapt", CORRECTED, int(leap.sum()))
+        step = np.where(leap, by_speed, step)
+    return Covered(step, is_mended)
 
 
 def _forward(distance: Array, back: Array, by_speed: Array, tally: Tally) -> Array:

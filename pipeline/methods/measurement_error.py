@@ -91,6 +91,7 @@ class Corrected:
         fit: with the corrected coefficients and their covariance, the warm-up of the usual length.
         drift: estimate of the drift, over lengths of the warm-up.
         drift_variance: its variance.
+        lasting_variance: of that, what no number of such runs takes away: the size of the error of speed is not known.
         drift_low: lower end of the 95 % interval of the drift.
         drift_high: upper end.
         p_value: of no drift, two-sided; None where nothing scatters.
@@ -110,6 +111,7 @@ class Corrected:
     drift_low: float
     drift_high: float
     p_value: float | None
+    lasting_variance: float = 0.0
     reliability: float | None = None
     tipping_reliability: float | None = None
     error_sd: float | None = None
@@ -268,6 +270,14 @@ class _Responses:
     mean: float
     variance: float
 
+    @property
+    def variance_of_size(self) -> float:
+        """The part of the variance that comes of not knowing the size of the error."""
+        by_sd = self.weight.sum(axis=1)
+        known = by_sd > 0
+        centre = (self.weight[known] * (self.response[known] - self.mean)).sum(axis=1) / by_sd[known]
+        return float(by_sd[known] @ centre**2)
+
 
 def _with_drift(corrected: Corrected, lines: Lines, at: _Responses, level: float, loading: float) -> Corrected:
     """The same with the interval of the drift.
@@ -287,6 +297,7 @@ def _with_drift(corrected: Corrected, lines: Lines, at: _Responses, level: float
         corrected,
         drift=lines.drift,
         drift_variance=lines.variance(at.variance),
+        lasting_variance=lines.passed_on**2 * at.variance_of_size,
         drift_low=low,
         drift_high=high,
         p_value=2 * min(below, 1 - below),

@@ -354,12 +354,12 @@ def _products_by_rho(design: Design) -> tuple[Array, Array]:
     # A run's first split has nothing before it: an endless gap.
     fades = RHO[:, None] ** np.where(np.isnan(design.gap_km), np.inf, design.gap_km)
     counts = design.counts
-    place = np.arange(len(design.run)) - np.repeat(design.first, counts)
     blocks = np.zeros((*scaled.shape[:-2], len(RHO), scaled.shape[-2], len(counts), counts.max()))
     white = before[..., None, :, :] * fades[:, None, :]
     np.subtract(scaled[..., None, :, :], white, out=white)
     white /= np.sqrt(1 - fades**2)[:, None, :]
-    blocks[..., design.run, place] = white
+    for run, (begin, n_splits) in enumerate(zip(design.first.tolist(), counts.tolist(), strict=True)):
+        blocks[..., run, :n_splits] = white[..., begin : begin + n_splits]
     blocks = blocks.swapaxes(-3, -2)
     whole = blocks @ blocks.swapaxes(-2, -1)
     level, length = whole[..., :-1, -1], whole[..., -1, -1]

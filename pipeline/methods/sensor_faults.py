@@ -97,6 +97,8 @@ def _stuck(run: Mapping[str, npt.NDArray[Any]], quantity: str, clock: Array) -> 
     if n_known < LEAST_STUCK_SAMPLES:
         return None
     kept, clock = (values, clock) if n_known == len(values) else (values[is_known], clock[is_known])
+    if not _may_stay(kept, clock, limit.threshold):
+        return None
     is_edge = np.ones(n_known + 1, dtype=bool)
     np.not_equal(kept[1:], kept[:-1], out=is_edge[1:-1])
     edges = np.flatnonzero(is_edge)
@@ -116,6 +118,15 @@ def _stuck(run: Mapping[str, npt.NDArray[Any]], quantity: str, clock: Array) -> 
         if _something_else_varies(run, quantity, slice(first, last + 1)):
             samples[known[firsts[place] : lasts[place] + 1]] = True
     return samples if samples.any() else None
+
+
+def _may_stay(values: Array, clock: Array, least_s: float) -> bool:
+    """Whether any value may last that long: looked at every fifth of it, it would be met four times in a row. Seldom,
+    and found in less time than where each value begins.
+    """
+    looked_at = values[np.searchsorted(clock, np.arange(clock[0], clock[-1], least_s / 5))]
+    is_same = looked_at[1:] == looked_at[:-1]
+    return bool((is_same[2:] & is_same[1:-1] & is_same[:-2]).any())
 
 
 def _something_else_varies(run: Mapping[str, npt.NDArray[Any]], quantity: str, stretch: slice) -> bool:

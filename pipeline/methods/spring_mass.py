@@ -20,6 +20,8 @@ are of a split's mean contact and flight time, not means over its steps.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import numpy.typing as npt
 import polars as pl
@@ -29,6 +31,7 @@ from pipeline.core.arrays import Array
 G_M_S2 = 9.81
 #: Length of the leg, from the hip's greater trochanter to the ground, over body height (Winter 1979, in Morin 2005).
 LEG_OF_HEIGHT = 0.53
+_LEG_FROM = pl.Series("leg_length_from", ["measured", "height", None])
 
 
 def peak_force_n(mass_kg: npt.ArrayLike, contact_time_ms: npt.ArrayLike, flight_time_ms: npt.ArrayLike) -> Array:
@@ -134,32 +137,30 @@ def with_stiffness(
         The rows in their order with `peak_force_n`, `vertical_stiffness_kn_m`, `leg_stiffness_kn_m`, and
         `leg_length_from`, which says what the last of them rests on. Null where anything needed is absent.
     """
-    body = athletes.select(
-        "athlete_id",
-        mass_kg=pl.col("mass_kg").cast(pl.Float64),
-        leg_m=pl.coalesce(pl.col("leg_length_m").cast(pl.Float64), LEG_OF_HEIGHT * pl.col("height_m").cast(pl.Float64)),
-        leg_from=pl.when(pl.col("leg_length_m").is_not_null())
-        .then(pl.lit("measured"))
-        .when(pl.col("height_m").is_not_null())
-        .then(pl.lit("height")),
+    body = splits.select("athlete_id").join(
+        athletes.select("athlete_id", "mass_kg", "height_m", "leg_length_m"),
+        on="athlete_id",
+        how="left",
+        maintain_order="left",
     )
-    rows = splits.join(body, on="athlete_id", how="left", maintain_order="left")
+    mass, height, measured_leg = _numbers(body, "mass_kg", "height_m", "leg_length_m")
+    leg = np.where(np.isnan(measured_leg), LEG_OF_HEIGHT * height, measured_leg)
+    slope, roughness, run_share = _numbers(splits, "slope_pct", "slope_squared_pct2", "run_share")
     is_level = (
-        (pl.col("slope_pct").abs() <= level_slope_pct)
-        & (pl.col("slope_squared_pct2").sqrt() <= level_roughness_pct)
-        & (pl.col("run_share") >= min_run_share)
+        (np.abs(slope) <= level_slope_pct) & (np.sqrt(roughness) <= level_roughness_pct) & (run_share >= min_run_share)
     )
-    used = rows.select(
-        "mass_kg", "leg_m", "speed_m_s", contact=pl.when(is_level).then("contact_time_ms"), flight="flight_time_ms"
-    )
-    mass, leg, speed, contact, flight = (used[name].cast(pl.Float64).to_numpy() for name in used.columns)
+    speed, contact, flight = _numbers(splits, "speed_m_s", "contact_time_ms", "flight_time_ms")
+    contact = np.where(is_level, contact, np.nan)
     stiffness = {
         "peak_force_n": peak_force_n(mass, contact, flight),
         "vertical_stiffness_kn_m": vertical_stiffness_kn_m(mass, contact, flight),
         "leg_stiffness_kn_m": leg_stiffness_kn_m(mass, leg, speed, contact, flight),
     }
-    return (
-        rows.with_columns(pl.Series(name, values, nan_to_null=True) for name, values in stiffness.items())
-        .with_columns(leg_length_from=pl.when(pl.col("leg_stiffness_kn_m").is_not_null()).then("leg_from"))
-        .drop("mass_kg", "leg_m", "leg_from")
+    leg_from = np.where(np.isnan(stiffness["leg_stiffness_kn_m"]), 2, np.isnan(measured_leg))
+    return splits.with_columns(
+        *(pl.Series(name, values, nan_to_null=True) for name, values in stiffness.items()), _LEG_FROM.gather(leg_from)
     )
+
+
+def _numbers(rows: pl.DataFrame, *columns: str) -> Iterator[Array]:
+    return (rows[name].cast(pl.Float64).to_numpy() for name in columns)

@@ -158,7 +158,9 @@ def _remedy(row: Row, usual: Row | None, language: Language) -> str:
     if row["drift_pct_per_10km"] is None and row["finding"] == "unclear":
         return language("answer.remedy.collinear")
     if more is None:
-        return language("answer.remedy.reason")
+        at_best = row["detectable_at_best_pct"]
+        lasts = at_best is not None and at_best >= row["smallest_change_pct"]
+        return language("answer.remedy.pace" if lasts else "answer.remedy.reason")
     if row["finding"] == "too_little_data" or row["usual_distance_km"] is None:
         return language("answer.remedy.few", n=more)
     key = "more" if more > MOST_RUNS else "runs"

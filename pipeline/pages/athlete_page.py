@@ -81,7 +81,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
     rows = {name: club.own(name, athlete_id) for name in TABLES}
     drifts = in_order(rows["athlete_drift"].iter_rows(named=True), registry)
     usual = {row["metric"]: row for row in rows["usual"].iter_rows(named=True)}
-    runs = rows["runs"].sort("started_at_utc", descending=True)
+    runs = sorted(rows["runs"].to_dicts(), key=itemgetter("started_at_utc"), reverse=True)
     landings = _landings(rows["strike_counts"])
     # With codes, words of the owner's own are left out.
     shown = (row for row in rows["contrasts"].to_dicts() if not club.is_coded or row["factor"] in CONTRAST_FACTORS)
@@ -99,10 +99,10 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "after": after,
         "name": club.shown(athlete_id),
         "note": club.note(athlete_id),
-        "n_runs": runs.height,
-        "n_km": language.distance(float(runs["distance_km"].sum()), 0),
-        "first_run": runs["started_at_utc"].min(),
-        "last_run": runs["started_at_utc"].max(),
+        "n_runs": len(runs),
+        "n_km": language.distance(float(rows["runs"]["distance_km"].sum()), 0),
+        "first_run": runs[-1]["started_at_utc"],
+        "last_run": runs[0]["started_at_utc"],
         "state": state(drifts, registry),
         "answer": answer(drifts, usual, language, pages.settings.min_runs),
         "effort": effort_sentence(drifts, usual, language),
@@ -116,7 +116,7 @@ def athlete_page(pages: Pages, club: ClubRows, athlete_id: str, entered: Include
         "first": first,
         "pictures": _pictures(pages, club, rows, drifts, entered),
         "reference": language.speed(drifts[0]["reference_speed_m_s"]) if drifts else "",
-        "runs": run_rows(runs.to_dicts(), cells, club, language),
+        "runs": run_rows(runs, cells, club, language),
         "facts": [
             (language("athlete.against", metric=language.metric(metric.column)), "", "") for metric in FACTS_OF_RUN
         ],

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from itertools import product
 from pathlib import Path
 
 import polars as pl
@@ -15,12 +17,12 @@ from pipeline.core.places import written_here
 from pipeline.core.settings import settings_text
 from pipeline.pages.club_rows import write_names
 from pipeline.refresh.context import DATABASE, BuildContext
-from pipeline.refresh.published_before import published_before
+from pipeline.refresh.published_before import in_two, moved_by_all, published_before
 from pipeline.store.bundles import GATHERED, read_bundle, write_bundle
 from pipeline.store.database import write_database
 from pipeline.store.exports import EXPORTED, in_workbook, rejected, write_csv, write_exports, write_rejected
 from pipeline.store.known import kept_parts
-from pipeline.store.layout import held, read_athletes, read_file, read_rows, write_settings
+from pipeline.store.layout import held, is_of, read_athletes, read_file, read_rows, write_settings
 from pipeline.store.parquet import Provenance, write_table
 from pipeline.store.sections import Section, sections_of
 from pipeline.tables import PARTITIONED, TABLES, publishable
@@ -58,11 +60,17 @@ def finish_section(context: BuildContext, item: tuple[Section, int]) -> None:
     """
     section, number = item
     made, registry = _of_section(context, section, number), context.inbox.settings.registry
-    made_from = _provenance(context, context.kept.of("recordings", section, _OF_RECORDINGS).sort("path", "session"))
+    inputs = _digest_of_inputs(context, section)
+    made_from = _provenance(context, [inputs])
+    told = {_INPUTS: pl.DataFrame({"sha256": inputs})} if number == 0 else {}
     while made:  # each is let go once it is written
         name, rows = made.popitem()
         published = publishable(name, rows, subject="the club", registry=registry)
         write_table(context.built / "tables" / name / section.file(name), name, published, made_from, registry)
+        for stage, function in _of_club():
+            if function.told is not None and function.reads[0] == name:
+                told[function.name] = stage.made_by(function.told, published)
+    write_bundle(context.built, _told(section, number), told)
     give_back_freed_memory()
 
 
@@ -71,30 +79,52 @@ def _of_section(context: BuildContext, section: Section, number: int) -> dict[st
     made_in_parts = {name for part in parts for function in part for name in function.writes}
     as_they_are = [name for name in kept_parts() if name in TABLES and name not in made_in_parts and number == 0]
     made = {name: context.kept.of(name, section) for name in as_they_are}
-    read = {"runs", *(name for function in parts[number] for name in function.reads)}.intersection(kept_parts())
-    before = published_before(context, section, parts[number])
-    if before is None:
-        frames = {name: made[name] if name in made else context.kept.of(name, section) for name in read}
-    else:
-        frames = {name: context.kept.of_athletes(name, section, before.changed) for name in read}
-    n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
-    pieces = [_made(context, parts[number], piece, frames) for piece in section.overlapping(section.of * n_pieces)]
-    by_part = {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
+    with_all, without = in_two(parts[number])
+    first = _in_pieces(context, with_all, section, made)
+    known = made | {name: rows.drop(moved_by_all(with_all), strict=False) for name, rows in first.items()}
+    before = published_before(context, section, parts[number], {name: known[name] for name in first})
+    then = _in_pieces(context, without, section, known, None if before is None else before.changed)
     if before is not None:
-        by_part = {name: before.joined_to(name, rows) for name, rows in by_part.items()}
-    return made | by_part
+        then = {name: before.joined_to(name, rows) for name, rows in then.items()}
+    return made | first | then
+
+
+def _in_pieces(
+    context: BuildContext,
+    functions: Sequence[Function],
+    section: Section,
+    known: Mapping[str, pl.DataFrame],
+    athletes: pl.Series | None = None,
+) -> dict[str, pl.DataFrame]:
+    """What some functions of a part make of the athletes of a section, of so many at a time as may be in memory.
+
+    Args:
+        known: rows of all athletes that are in memory already, by table.
+        athletes: whose rows they are given; None for everyone's.
+    """
+    frames = {}
+    for name in {"runs", *(name for function in functions for name in function.reads)} & {*kept_parts(), *known}:
+        if name in known:
+            frames[name] = known[name] if athletes is None else known[name].filter(is_of(athletes))
+        elif athletes is None:
+            frames[name] = context.kept.of(name, section)
+        else:
+            frames[name] = context.kept.of_athletes(name, section, athletes)
+    n_pieces = len(sections_of(frames["runs"]["athlete_id"].unique(), most=ATHLETES_AT_ONCE))
+    pieces = [_made(context, functions, piece, frames) for piece in section.overlapping(section.of * n_pieces)]
+    return {name: pl.concat(piece[name] for piece in pieces) for name in pieces[0]}
 
 
 def _made(
-    context: BuildContext, part: Sequence[Function], piece: Section, frames: Mapping[str, pl.DataFrame]
+    context: BuildContext, functions: Sequence[Function], piece: Section, frames: Mapping[str, pl.DataFrame]
 ) -> dict[str, pl.DataFrame]:
-    """What a part of the club's stages makes of the athletes of a piece of a section, of the kept rows of the whole."""
+    """What functions of a part make of the athletes of a piece of a section, of the kept rows of the whole."""
     settings, made = context.inbox.settings, dict[str, pl.DataFrame]()
     own = {name: held(piece, rows) for name, rows in frames.items()} | context.inbox.lists
-    if any("splits" in function.reads for function in part):
+    if any("splits" in function.reads for function in functions):
         own["splits"] = read_athletes(context.built, "splits", own["runs"]["athlete_id"].unique().sort())
     for stage, function in _of_club():
-        if function in part:
+        if function in functions:
             common = {"in_common": read_bundle(context.built, _in_common(function.name))} if function.in_common else {}
             tables = stage.tables_by(function, own, settings=settings, **common)
             # Of lists each piece takes the lines of its own athletes.
@@ -106,17 +136,15 @@ def _made(
 
 
 def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
-    """Run the stages that take the club as a whole, over what its sections gave, and write their tables."""
-    recordings = pl.concat(
-        read_file(context.built, f"tables/recordings/{section.file('recordings')}", _OF_RECORDINGS)
-        for section in sections
-    ).sort("path", "session")
-    frames, settings = {"recordings": recordings} | context.inbox.lists, context.inbox.settings
-    made_from, registry = _provenance(context, recordings), settings.registry
+    """Run the stages that take the club as a whole, over what its sections told or gave, and write their tables."""
+    told = _all_told(context, sections)
+    frames, settings = dict(context.inbox.lists), context.inbox.settings
+    made_from, registry = _provenance(context, told[_INPUTS]["sha256"].to_list()), settings.registry
     for stage, function in _of_club():
         if not function.by_athlete:
-            frames |= {name: read_rows(context.built, name) for name in function.reads if name not in frames}
-            for name, rows in stage.tables_by(function, frames, settings=settings).items():
+            own = {function.reads[0]: told[function.name]} if function.told is not None else {}
+            frames |= {name: read_rows(context.built, name) for name in {*function.reads} - {*frames, *own}}
+            for name, rows in stage.tables_by(function, frames | own, settings=settings).items():
                 frames[name] = publishable(name, rows, subject="the club", registry=registry)
                 file = context.built / "tables" / name / f"{name}.parquet"
                 write_table(file, name, frames[name], made_from, registry)
@@ -124,16 +152,27 @@ def finish_club(context: BuildContext, sections: Sequence[Section]) -> None:
     write_names(context.built, context.inbox.athletes)
 
 
-#: What stages that take the club as a whole read of `recordings`, and what says what tables are made from.
-_OF_RECORDINGS = ("path", "session", "sha256", "corrections", "guards_not_met")
+def _all_told(context: BuildContext, sections: Sequence[Section]) -> dict[str, pl.DataFrame]:
+    """What the sections told, part by part, for the club as a whole."""
+    told = defaultdict[str, list[pl.DataFrame]](list)
+    for section, number in product(sections, range(len(parts_by_athlete()))):
+        for name, rows in read_bundle(context.built, _told(section, number)).items():
+            told[name].append(rows)
+    # One that has nothing to tell may have no columns either.
+    return {name: pl.concat(rows, how="diagonal") for name, rows in told.items()}
+
+
+#: What a section tells of what its tables are made from, besides the frames of functions.
+_INPUTS = "inputs"
 
 
 def _of_club() -> list[tuple[Stage, Function]]:
     return [(stage, function) for stage in stages_of(CLUB) for function in stage.functions]
 
 
-def _told(section: Section) -> str:
-    return f"{GATHERED}/told/{section.number}"
+def _told(section: Section, number: int | None = None) -> str:
+    """What a section tells: all athletes, or, of the tables of one of its parts, the club as a whole."""
+    return f"{GATHERED}/told/{section.number}" + ("" if number is None else f"-{number}")
 
 
 def _in_common(function: str) -> str:
@@ -189,10 +228,21 @@ def _first_rows(built: Path, table: str, sections: Sequence[Section]) -> pl.Data
     return first
 
 
-def _provenance(context: BuildContext, recordings: pl.DataFrame) -> Provenance:
-    """What tables rest on: every recording of these athletes, every list and setting, and the code."""
+def _digest_of_inputs(context: BuildContext, section: Section) -> str:
+    """Of every recording of the athletes of a section, and of every list."""
     digest = hashlib.sha256()
+    recordings = context.kept.of("recordings", section, ["path", "session", "sha256"]).sort("path", "session")
     for path, content in recordings.select("path", "sha256").iter_rows():
         digest.update(f"{path}\0{content}\n".encode())
     digest.update(context.inbox.lists_digest().encode())
-    return Provenance(digest.hexdigest(), context.inbox.settings.digest(), own_version())
+    return digest.hexdigest()
+
+
+def _provenance(context: BuildContext, inputs: Sequence[str]) -> Provenance:
+    """What tables rest on: every recording and every list, by their digests in sections; every setting; and the code.
+
+    The recordings of several sections have the digest of these digests: one over all in the order of their paths would
+    be the same however a club is divided, but take one process through the ledger of all.
+    """
+    digest = inputs[0] if len(inputs) == 1 else hashlib.sha256("".join(inputs).encode()).hexdigest()
+    return Provenance(digest, context.inbox.settings.digest(), own_version())

@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.inbox.inbox import Inbox
 from pipeline.methods.session_matching import SAME_START_S, sessions_of_runs
 from pipeline.refresh.duplicates import with_several_athletes
-from pipeline.stages.corrections import corrections
+from pipeline.stages.corrections import corrected_alike, corrections
 from pipeline.tables.recorded import GUARD_NOT_MET, MATCHES_NOTHING
 
 #: Starts that lie whole hours apart, to so much, are of clocks or zones [s]. Common practice, no source.
@@ -35,7 +35,7 @@ def notices_of(inbox: Inbox, ledger: pl.DataFrame) -> list[str]:
 
 def of_corrections(inbox: Inbox, ledger: pl.DataFrame) -> Iterator[str]:
     """Entries of corrections.toml that changed nothing."""
-    for row in corrections(ledger, inbox.lists["corrections.toml"]).iter_rows(named=True):
+    for row in corrections(corrected_alike(ledger), inbox.lists["corrections.toml"]).iter_rows(named=True):
         entry = f"{row['file']}, line {row['line']}: correction {row['entry']} ({row['says']})"
         if row["status"] == MATCHES_NOTHING:
             yield f"{entry} matches no recording. Check its file, dates and device, or take it out."

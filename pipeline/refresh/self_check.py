@@ -87,7 +87,7 @@ def self_check(
         before = published(store)
         require_sound(before, files_of(before, Path("tables")))
         settings, rates = _check(store, before, draws, jobs, progress)
-        made_from = read_provenance(before, "athlete_drift")
+        made_from = read_provenance(before)
         with building(store, keep=settings.keep_generations, check_still_held=check_still_held) as built:
             link_tree(before, built, Path(), wanted=lambda file: file.parts[0] != DATABASE and file.parts[:2] != TABLE)
             write_table(table_folder(built, "calibration") / "calibration.parquet", "calibration", rates, made_from)

@@ -155,11 +155,16 @@ def left_out_unread(entries: Sequence[Correction]) -> Outcome | None:
     return None if leaves is None else Outcome((leaves.name,), leave_out=leaves.leave_out)
 
 
-def corrections(recordings: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame:
+def corrected_alike(recordings: pl.DataFrame) -> pl.DataFrame:
+    """Count the recordings that the same entries name: `corrections`, `guards_not_met` and `n`."""
+    return recordings.group_by(_OUTCOMES).agg(n=pl.len())
+
+
+def corrections(alike: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame:
     """Say what became of each entry.
 
     Args:
-        recordings: rows of `recordings`; `corrections` and `guards_not_met` are read.
+        alike: rows of `corrected_alike`; those of several parts of a club may have the same entries.
         entries: rows of `listed`.
 
     Returns:
@@ -167,7 +172,7 @@ def corrections(recordings: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame
     """
     rows = []
     for entry in entries.iter_rows(named=True):
-        n_applied, n_held_back = (_count_of(recordings[column], entry["name"]) for column in _OUTCOMES)
+        n_applied, n_held_back = (_count_of(alike, column, entry["name"]) for column in _OUTCOMES)
         status = APPLIED if n_applied else GUARD_NOT_MET if n_held_back else MATCHES_NOTHING
         rows.append(
             {
@@ -212,10 +217,11 @@ def named(names: Sequence[str]) -> str | None:
     return _NAMES_APART.join(names) or None
 
 
-def _count_of(names: pl.Series, name: str) -> int:
-    """How many rows hold the name; a path may itself hold what separates names."""
-    around = _NAMES_APART + names.drop_nulls() + _NAMES_APART
-    return int(around.str.contains(f"{_NAMES_APART}{name}{_NAMES_APART}", literal=True).sum())
+def _count_of(alike: pl.DataFrame, column: str, name: str) -> int:
+    """How many recordings hold the name; a path may itself hold what separates names."""
+    around = _NAMES_APART + pl.col(column) + _NAMES_APART
+    holds = around.str.contains(f"{_NAMES_APART}{name}{_NAMES_APART}", literal=True)
+    return int(alike.filter(holds)["n"].sum())
 
 
 # --- Clocks apart -----------------------------------------------------------------------------------------------------

@@ -149,10 +149,10 @@ class _Attendance:
     """Which whole splits of runs there were, to be held against those that entered."""
 
     def __init__(self, splits: pl.DataFrame, inclusion: Inclusion) -> None:
-        middle = (pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM
-        whole = splits.lazy().filter(inclusion.is_whole()).select("run_id", middle=middle).collect()
+        whole = splits.select("run_id", "km", "length_m").filter(inclusion.is_whole())
+        middles = (whole["km"] - 0.5) * inclusion.split_length_m / TEN_KM
         self._middles: dict[str, list[float]] = {}
-        for run_id, of_split in whole.iter_rows():
+        for run_id, of_split in zip(whole["run_id"].to_list(), middles.to_list(), strict=True):
             self._middles.setdefault(run_id, []).append(of_split)
         self._half_split = 0.5 * inclusion.split_length_m / TEN_KM
         self._of_runs: dict[tuple[str, ...], tuple[float, Array]] = {}
@@ -292,6 +292,9 @@ def _athlete_row(
         "speed_part_pct": _percent(of_speed),
         "slope_part_pct": _percent(of_slope),
         "detectable_pct": _percent((quantile + float(special.stdtrit(df, POWER))) * corrected.drift_variance**0.5),
+        "detectable_at_best_pct": _percent(
+            float(special.ndtri([0.975, POWER]).sum()) * corrected.lasting_variance**0.5
+        ),
         "collinearity": float(fitted.collinearity),
         "speed_reliability": corrected.reliability,
         "tipping_reliability": corrected.tipping_reliability,

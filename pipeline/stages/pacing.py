@@ -21,7 +21,7 @@ from scipy import special
 
 from pipeline.core.arrays import Array
 from pipeline.core.inclusion import Inclusion
-from pipeline.methods.design import TEN_KM, Numbers, design_of
+from pipeline.methods.design import TEN_KM, Numbers, by_athlete, design_of
 from pipeline.methods.least_squares import jackknife_over_runs
 from pipeline.methods.mixed_model import (
     DISTANCE,
@@ -49,7 +49,7 @@ def pacing(splits: pl.DataFrame, *, inclusion: Inclusion) -> pl.DataFrame:
     and the parts are null.
     """
     rows: list[dict[str, object]] = []
-    for (athlete_id,), of_athlete in splits.sort("athlete_id").group_by("athlete_id", maintain_order=True):
+    for athlete_id, of_athlete in sorted(by_athlete(splits).items()):
         usable = inclusion.usable(of_athlete)
         cadenced = usable.filter(pl.col("cadence_spm") > 0)
         design, has_cadence = design_of(Numbers(cadenced), "cadence_spm", 1.0, inclusion), True
@@ -88,17 +88,13 @@ def _jackknifed(products: Array, along: Array) -> tuple[float, float]:
 
 def _walking(splits: pl.DataFrame, inclusion: Inclusion) -> dict[str, object]:
     """Change of the share of moving time walked, in points per 10 km; without interval where nothing was walked."""
-    whole = (
-        splits.lazy()
-        .filter(inclusion.is_whole(), pl.col("run_share").is_not_null())
-        .sort("run_id", "km")
-        .select("run_id", "run_share", distance=(pl.col("km") - 0.5) * inclusion.split_length_m / TEN_KM)
-        .collect()
-    )
+    shown = splits.select("run_id", "km", "length_m", "run_share")
+    whole = shown.filter(inclusion.is_whole(), pl.col("run_share").is_not_null()).sort("run_id", "km")
     run = whole["run_id"].rle_id().to_numpy()
     is_of_long_run = np.bincount(run)[run] >= inclusion.min_splits_of_run
     run = run[is_of_long_run]
-    run_share, distance = (whole[column].to_numpy()[is_of_long_run] for column in ("run_share", "distance"))
+    middle = (whole["km"] - 0.5) * inclusion.split_length_m / TEN_KM
+    run_share, distance = (column.to_numpy()[is_of_long_run] for column in (whole["run_share"], middle))
     counts = np.bincount(run)
     row: dict[str, object] = {"n_walked_splits": int((run_share < inclusion.min_run_share).sum())}
     if np.count_nonzero(counts) < max(inclusion.min_runs, FEWEST_RUNS_FOR_JACKKNIFE):

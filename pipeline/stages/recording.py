@@ -272,7 +272,7 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
     measured = [
         word
         for column, word in registry.worth.items()
-        if readings[column].count() and (readings[column].min(), readings[column].max()) != (0, 0)
+        if readings[column].count() and (readings[column].max() != 0 or readings[column].min() != 0)
     ]
     reasons = [because(Reason.RUN, quantities=measured)]
     if content.unused:

@@ -9,6 +9,7 @@ Speed is also smoothed as heart rate follows it. Stiffness is added for level sp
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -124,8 +125,11 @@ def _means(samples: pl.DataFrame, laps: pl.DataFrame, split_length_m: float, reg
     tenth = np.floor(5 * (pieces.ends_at + pieces.begins_at - 2 * split))  # in which its middle lies
     first, first_of_tenth = np.flatnonzero(begins), np.flatnonzero(begins | _changes(tenth))
 
+    row = pieces.row.astype(np.int32)  # of half the size: every sum reads them
+
     def shares(first: npt.NDArray[np.intp]) -> csr_array:
-        return csr_array((pieces.share, pieces.row, [*first, n_pieces]), shape=(len(first), len(rows.run)))
+        ends = np.append(first, n_pieces).astype(np.int32)
+        return csr_array((pieces.share, row, ends), shape=(len(first), len(rows.run)))
 
     of_splits_and_laps, of_tenths = shares(first), shares(first_of_tenth)
     sums = {name: of_splits_and_laps @ values for name, values in rows.summed()}
@@ -224,7 +228,7 @@ class _Rows:
     """The samples that stand for some time, in order of run and time, as arrays.
 
     Attributes:
-        run_ids: the runs in order.
+        run_ids: the runs in order; one may have none of the samples.
         run: which of them each sample is of.
         ends_s: time since the start of the run [s].
         interval_s: time that each stands for [s].
@@ -256,8 +260,9 @@ class _Rows:
         self.running_m = np.where(self.is_run, self.covered_m, 0.0)
 
     def _runs(self) -> tuple[pl.Series, npt.NDArray[np.intp], Array]:
-        runs = self._samples["run_id"].filter(pl.Series(self._kept)).rle().struct.unnest()
-        return runs["value"], np.repeat(np.arange(len(runs)), runs["len"].to_numpy()), self._column("elapsed_s")
+        runs = self._samples["run_id"].rle().struct.unnest()
+        run = np.repeat(np.arange(len(runs)), runs["len"].to_numpy())[self._kept]
+        return runs["value"], run, self._column("elapsed_s")
 
     def _column(self, name: str) -> Array:
         values: Array = self._samples[name].to_numpy()[self._kept]
@@ -278,7 +283,9 @@ class _Rows:
         n, products = 1, np.empty(len(kept))
         while n < len(kept) and kept.max() > _NO_WEIGHT:
             smoothed[n:] += np.multiply(kept[n:], smoothed[:-n], out=products[n:])
-            kept[n:] = np.multiply(kept[n:], kept[:-n], out=products[n:])
+            np.multiply(kept[n:], kept[:-n], out=products[n:])
+            products[:n] = kept[:n]
+            kept, products = products, kept
             n *= 2
         return np.where(self.is_run, smoothed, np.nan)
 
@@ -386,28 +393,30 @@ def _of_laps(samples: _Rows, laps: pl.DataFrame) -> _Pieces:
     of_run, first_lap = {}, 0
     for n_laps, run_id in ordered["run_id"].rle().struct.unnest().iter_rows():
         own = slice(first_lap, first_lap + n_laps)
-        of_run[run_id] = number[own] - 1, begins_s[own], ends_s[own]
+        of_run[run_id] = number[own] - 1.0, begins_s[own], ends_s[own]
         first_lap += n_laps
     firsts = [*np.flatnonzero(_changes(samples.run)), len(samples.run)]
     pieces = [(np.empty(0, dtype=np.intp), *np.empty((3, 0)))]
-    for run_id, first, last in zip(samples.run_ids, firsts[:-1], firsts[1:], strict=True):
+    for first, last in pairwise(firsts):
+        run_id = samples.run_ids[int(samples.run[first])]
         if run_id in of_run:
             ends, interval_s = samples.ends_s[first:last], samples.interval_s[first:last]
-            row, *rest = _pieces(ends - interval_s, ends, *of_run[run_id])
-            pieces.append((row + first, *rest))
-    row, piece_s, begins_at, ends_at = (np.concatenate(parts) for parts in zip(*pieces, strict=True))
-    return _Pieces(row, piece_s / samples.interval_s[row], _rounded(begins_at), _rounded(ends_at))
+            row, piece_s, begins_at, ends_at = _pieces(ends - interval_s, ends, *of_run[run_id])
+            pieces.append((row + first, piece_s / interval_s[row], _rounded(begins_at), _rounded(ends_at)))
+    return _Pieces(*(np.concatenate(parts) for parts in zip(*pieces, strict=True)))
 
 
 def _pieces(
-    begins_s: Array, ends_s: Array, number: npt.NDArray[np.int64], lap_begins: Array, lap_ends: Array
+    begins_s: Array, ends_s: Array, n_before: Array, lap_begins: Array, lap_ends: Array
 ) -> tuple[npt.NDArray[np.intp], Array, Array, Array]:
     """The pieces of the intervals of one run: which interval, how long, and where it lies, counted in laps."""
     first_lap = np.searchsorted(lap_ends, begins_s, side="right")
     n_laps = np.maximum(np.searchsorted(lap_begins, ends_s, side="left") - first_lap, 0)
     row = np.repeat(np.arange(len(ends_s)), n_laps)
-    lap = first_lap[row] + np.arange(len(row)) - np.repeat(np.cumsum(n_laps) - n_laps, n_laps)
-    lap_began, lap_ended, laps_before = lap_begins[lap], lap_ends[lap], number[lap]
+    lap = first_lap[row]
+    for piece in np.flatnonzero(row[1:] == row[:-1]) + 1:  # few intervals lie in more than one lap
+        lap[piece] = lap[piece - 1] + 1
+    lap_began, lap_ended, laps_before = lap_begins[lap], lap_ends[lap], n_before[lap]
     begins, ends = np.maximum(begins_s[row], lap_began), np.minimum(ends_s[row], lap_ended)
     length_s = lap_ended - lap_began
     return (

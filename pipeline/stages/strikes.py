@@ -120,38 +120,51 @@ def _with_kilometre(feet: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFrame
     )
 
 
-def strike_counts(landings: pl.DataFrame) -> pl.DataFrame:
+def runners_seen(landings: pl.DataFrame) -> pl.DataFrame:
+    """What `strike_counts` takes of rows of `landings`: not counts, since a mean angle rests on the order of angles."""
+    return of_runners(landings).drop("run_id", "speed_m_s", "slope_pct", "surface")
+
+
+def strike_counts(runners: pl.DataFrame) -> pl.DataFrame:
     """Count the classes at each distance of an event, and at each distance of an athlete over all dates.
 
     Args:
-        landings: rows of `landings`.
+        runners: rows of `runners_seen`, those of several parts of a club one after the other.
 
     Returns:
         Rows of `strike_counts`: all four classes wherever a landing was seen, with Wilson's 95 % interval of the share.
     """
-    if landings.is_empty():
+    if runners.is_empty():
         return empty("strike_counts")
-    counts = run_query("strike_counts", {"landings": each_runner(landings)})
+    counts = run_query("strike_counts", {"landings": _each(runners.sort(_PLACE))})
     low, high = wilson(counts["n"].to_numpy(), counts["n_seen"].to_numpy())
     return counts.with_columns(low=pl.Series(low), high=pl.Series(high))
 
 
-def strike_shift(landings: pl.DataFrame) -> pl.DataFrame:
+def changes_seen(landings: pl.DataFrame) -> pl.DataFrame:
+    """Count the runners seen at two distances of an event by their classes early and late, of rows of `landings`."""
+    if landings.is_empty():
+        return pl.DataFrame()
+    return run_query("strike_shift", {"landings": each_runner(landings)})
+
+
+def strike_shift(changes: pl.DataFrame) -> pl.DataFrame:
     """Test for every two distances of an event whether the same runners landed otherwise at the later one.
 
     Only runners seen at both distances count; two distances without any have no row. Events are not pooled: a runner
     who was in two of them would count twice.
 
     Args:
-        landings: rows of `landings`.
+        changes: rows of `changes_seen`; those of several parts of a club may have the same distances.
 
     Returns:
         Rows of `strike_shift`: for each two distances one row for all classes (exact test where no more than two
         occur, else Bowker's), one for rearfoot against all others.
     """
-    if landings.is_empty():
+    if changes.is_empty():
         return empty("strike_shift")
-    tables = run_query("strike_shift", {"landings": each_runner(landings)})
+    distances = ["event", "early_km", "late_km"]
+    tables = changes.group_by(distances).sum().sort(distances)
     return pl.DataFrame(
         [row | tested for row in tables.iter_rows(named=True) for tested in _tests(row)],
         schema={**tables.schema, **_TEST_COLUMNS},
@@ -160,7 +173,15 @@ def strike_shift(landings: pl.DataFrame) -> pl.DataFrame:
 
 def each_runner(landings: pl.DataFrame) -> pl.DataFrame:
     """Rows of `of_runners`, one for each runner of a group, counted in `runner`."""
-    return of_runners(landings).with_columns(runner=pl.int_ranges("n_runners")).explode("runner")
+    return _each(of_runners(landings))
+
+
+def _each(runners: pl.DataFrame) -> pl.DataFrame:
+    return runners.with_columns(runner=pl.int_ranges("n_runners")).explode("runner")
+
+
+#: Where a runner was seen.
+_PLACE = ["event", "athlete_id", "distance_km"]
 
 
 def of_runners(landings: pl.DataFrame) -> pl.DataFrame:
@@ -169,10 +190,9 @@ def of_runners(landings: pl.DataFrame) -> pl.DataFrame:
     Args:
         landings: rows of `landings`; those that do not count are left out.
     """
-    place = ["event", "athlete_id", "distance_km"]
     return (
         landings.filter("is_counted")
-        .group_by(place)
+        .group_by(_PLACE)
         .agg(
             pl.when(pl.col("strike").n_unique() == 1)
             .then(pl.col("strike").first())
@@ -182,7 +202,7 @@ def of_runners(landings: pl.DataFrame) -> pl.DataFrame:
             pl.col("n_runners", "run_id", "speed_m_s", "slope_pct", "surface").first(),
             is_one_foot=pl.col("foot").n_unique() == 1,
         )
-        .sort(place)
+        .sort(_PLACE)
     )
 
 

@@ -80,8 +80,10 @@ def usual(course: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -
     """
     levels = course.group_by("athlete_id", "metric").agg(pl.col("start_level").first())
     beyond = pl.col("change_at_usual_distance_pct") / 100
-    # The error of a mean over runs falls with the root of their number.
-    needed = (pl.col("n_runs") * (pl.col("detectable_pct") / pl.col("smallest_change_pct")) ** 2).ceil()
+    # The error of a mean over runs falls with the root of their number; what the size of the error of speed adds stays.
+    now, smallest = pl.col("detectable_pct") ** 2, pl.col("smallest_change_pct") ** 2
+    stays = pl.col("detectable_at_best_pct").fill_null(0.0) ** 2
+    needed = pl.when(stays < smallest).then((pl.col("n_runs") * (now - stays) / (smallest - stays)).ceil())
     is_open = (pl.col("finding") == "unclear") & pl.col("drift_pct_per_10km").is_not_null()
     more = (
         pl.when(pl.col("finding") == "too_little_data")
@@ -153,8 +155,7 @@ def _course(
     reads |= {name for values in (known, is_measured, shift) for name in values.meta.root_names()}
     rows = (
         used.select(name for name in used.columns if name in reads)
-        .drop_nulls(metric)
-        .filter(is_measured)
+        .filter(is_measured, pl.col(metric) > 0)  # without flight there is no logarithm, nor a row in the drift
         .join(own.select("athlete_id", "metric", "fresh_level", "onset_km", *_LINE, *RESPONSES), on="athlete_id")
         .join(runs, on="run_id")
         .filter(pl.col("run_level") > 0)

@@ -90,6 +90,17 @@ def read_rows(folder: Path, table: str) -> pl.DataFrame:
     return _rows(folder, files_of(folder, Path("tables") / table), table)
 
 
+def read_where(folder: Path, table: str, condition: pl.Expr, columns: Sequence[str] | None = None) -> pl.DataFrame:
+    """The same, of the rows for which a condition holds; of the others only those of one file are in memory.
+
+    Args:
+        columns: which ones, those of the table's key among them; None for all.
+    """
+    names = files_of(folder, Path("tables") / table)
+    chosen = (_rows(folder, [name], table).filter(condition) for name in names)
+    return in_order(pl.concat([rows.select(columns or pl.all()) for rows in chosen] or [empty(table)]), table)
+
+
 def read_section(folder: Path, table: str, section: Section) -> pl.DataFrame:
     """The same of the athletes of a section of the club, whatever sections the files of the table are of."""
     of = len(files_of(folder, Path("tables") / table))

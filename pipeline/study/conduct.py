@@ -146,9 +146,10 @@ def conduct(study: Study, store: Path, *, against: Path | None = None, with_powe
     if with_power and not sizes:
         raise NothingDone("--power applies to comparisons of an early and a late stretch; this study has none.")
     rows = results(statistics, study.correction)
+    of_other = read_provenance(published(against)) if against else None
     return StudyResult(
-        study, settings, _made_from(folder), _made_from(published(against)) if against else None, flow, material,
-        statistics, rows, compare_with_published(rows, study.published), figures, pl.concat(sizes) if sizes else None,
+        study, settings, read_provenance(folder), of_other, flow, material, statistics, rows,
+        compare_with_published(rows, study.published), figures, pl.concat(sizes) if sizes else None,
         flows, failures,
     )  # fmt: skip
 
@@ -162,7 +163,7 @@ def check(study: Study, store: Path) -> Provenance:
     """
     folder = published(store)
     _require_past_warm_up(study, settings_of(store))
-    return _made_from(folder)
+    return read_provenance(folder)
 
 
 def _require_past_warm_up(study: Study, settings: Settings) -> None:
@@ -176,10 +177,6 @@ def _require_past_warm_up(study: Study, settings: Settings) -> None:
                 f"{begins_km:g}, and the store leaves out the first {warm_up_km:g} km of each run as warm-up. Let it "
                 f"begin at km {warm_up_km:g} or later, or refresh the store with a smaller warm_up_m in settings.toml."
             )
-
-
-def _made_from(folder: Path) -> Provenance:
-    return read_provenance(folder, "athlete_drift")
 
 
 def _run(method: Callable[[Material, Analysis], T], material: Material, analysis: Analysis) -> T:

@@ -150,15 +150,18 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Regi
     Raises:
         BrokenPromise: a rule of the table is broken, or a column that must not be null is absent.
     """
-    given = frozenset(frame.columns)
+    names = frozenset(frame.columns)
     missing = [
-        name for name, column in columns_of(table, registry).items() if name not in given and not column.nullable
+        name for name, column in columns_of(table, registry).items() if name not in names and not column.nullable
     ]
     if missing:
         raise BrokenPromise(f"{subject}: stage output for table {table} lacks the columns {missing}.")
+    # Most devices lack some sensor: a column without values is made anew instead of being rounded.
+    given = {values.name for values in frame.get_columns() if values.null_count() < frame.height}
     # A sum is no number where an addend is none.
     has_nan = any(values.dtype.is_float() and isnan(values.sum()) for values in frame.get_columns())
-    rounded = frame.select(_shaped(table, registry, given, has_nan=has_nan))
+    shaped = _shaped(table, registry, has_nan=has_nan)
+    rounded = frame.select_seq(made if name in given else absent for name, (made, absent) in shaped.items())
     if rounded.is_empty() or _keeps_rules(rounded, table, registry):
         return rounded
     valid, broken = schema_of(table, registry).filter(rounded)
@@ -169,17 +172,22 @@ def publishable(table: str, frame: pl.DataFrame, *, subject: str, registry: Regi
 
 
 @cache
-def _shaped(table: str, registry: Registry, given: frozenset[str], *, has_nan: bool) -> list[pl.Expr]:
-    """The columns of a table made of those of a frame: making the expressions takes longer than what few rows take, and
-    two thirds of planning them go to what makes null of no number.
+def _shaped(table: str, registry: Registry, *, has_nan: bool) -> dict[str, tuple[pl.Expr, pl.Expr]]:
+    """Each column of a table, made of that of a frame, and without values; one that may not be null only the first way.
+
+    Making the expressions takes longer than what few rows take, and two thirds of planning them go to what makes null
+    of no number.
     """
-    shaped = []
+    shaped = {}
     for name, column in columns_of(table, registry).items():
-        values = (pl.col(name) if name in given else pl.lit(None)).cast(column.dtype)
+        values = pl.col(name).cast(column.dtype)
         if (decimals := decimals_of(column)) is not None:
-            # Adding zero turns the negative zero that rounding can leave into zero: equal numbers, different bytes.
-            values = (values.fill_nan(None) if has_nan else values).round(decimals) + 0.0
-        shaped.append(values.alias(name))
+            values = (values.fill_nan(None) if has_nan else values).round(decimals)
+            if not isinstance(column, dy.Float64) or column.min is None or column.min < 0:
+                # Rounding leaves a negative zero of small negative numbers, which CSV shows; Polars adds no zero to it.
+                values = pl.when(values == 0).then(0.0).otherwise(values)
+        made = values.alias(name)
+        shaped[name] = made, pl.lit(None).cast(column.dtype).alias(name) if column.nullable else made
     return shaped
 
 
@@ -199,7 +207,7 @@ def _keeps_rules(rows: pl.DataFrame, table: str, registry: Registry) -> bool:
             largest: Any = values.max()
             if smallest < low or largest > high:
                 return False
-    return (not rules or all(rows.select(rules).row(0))) and ascends(rows, key_of(table))
+    return (not rules or all(rows.select_seq(rules).row(0))) and ascends(rows, key_of(table))
 
 
 #: A column, whether it may be null, and the smallest and the largest value that it may have; None for no number.

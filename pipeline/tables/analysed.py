@@ -152,6 +152,9 @@ class AthleteDrift(dy.Schema):
     detectable_pct = measure("% per 10 km", 3,
         "Minimum detectable change: the smallest drift that runs like these show in four of five such seasons.",
         smallest=0)
+    detectable_at_best_pct = measure("% per 10 km", 3,
+        "What detectable_pct comes down to with ever more runs like these, as far as they tell: how large the error of "
+        "speed is stays open where every run slows down alike. With few runs rather too small.", smallest=0)
     usual_distance_km = measure("km", 2,
         "Distance that a quarter of the runs that entered reach: the athlete's usual long distance.", smallest=0)
     change_at_usual_distance_pct = measure("% of fresh level", 3,
@@ -342,7 +345,8 @@ class Usual(dy.Schema):
     n_more_runs = count(
         "Further runs like these that would settle the finding: so many that the minimum detectable change falls to "
         "the smallest change of interest, or that there are enough for an estimate. Null for a finding that is "
-        "settled, and where more runs of the same kind would not help.", nullable=True, smallest=1)
+        "settled, and where more runs of the same kind would not help, since detectable_at_best_pct is larger.",
+        nullable=True, smallest=1)
 
 
 class UsualCourse(dy.Schema):

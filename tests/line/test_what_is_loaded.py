@@ -48,6 +48,27 @@ refresh(read_inbox(Path({inbox!r})), Path({store!r}), mapper=here)
 """
 
 
+OF_SCIPY = """
+import sys
+from pipeline.core import scipy_alone
+import scipy.special
+late = "scipy.special._support_alternative_backends"
+assert late not in sys.modules
+before = dict(vars(scipy.special))
+assert scipy.special.multigammaln(3.0, 1) > 0
+names = sys.modules[late].__all__
+assert names and [name for name in names if not hasattr(scipy.special, name)] == []
+assert [name for name in names if name in before and before[name] is not getattr(sys.modules[late], name)] == []
+from scipy.special import *
+import scipy.stats
+"""
+
+
+@pytest.mark.slow
+def test_what_is_left_out_of_scipy_comes_with_its_first_use_and_changes_no_function():
+    assert "scipy" in loaded_by(OF_SCIPY)
+
+
 @pytest.mark.slow
 def test_nor_do_its_workers(small_club: Path, tmp_path: Path):
     imports = "\n".join(f"import {name}" for name in REFRESH_LOADS.split())

@@ -201,6 +201,25 @@ def test_intervals_of_single_athletes_hold_the_truth_where_uncorrected_ones_do_n
         assert held_plain < 20
 
 
+@pytest.mark.parametrize(("fade_sd_pct", "pace_rho", "lasts"), [(0.0, 0.0, True), (1.5, 0.5, False)])
+def test_what_the_unknown_size_of_the_error_adds_stays_where_every_run_fades_alike(
+    fade_sd_pct: float, pace_rho: float, lasts: bool
+):
+    """16 times the runs: the rest falls below a third, the whole only where fades differ and pace wanders slowly."""
+
+    def of(n_runs: int) -> Corrected:
+        design = athlete(
+            5, error_pct=1.0, fade_pct=-8.0, fade_sd_pct=fade_sd_pct, pace_sd_pct=1.0, pace_rho=pace_rho, n_runs=n_runs
+        )
+        return corrected_of(fit(design, [SPEED]), wide_prior(B, 0.25, 0.01))
+
+    few, many = of(12), of(192)
+    assert 0 < few.lasting_variance < few.drift_variance
+    assert many.drift_variance - many.lasting_variance < (few.drift_variance - few.lasting_variance) / 3
+    assert (many.lasting_variance > few.lasting_variance) == lasts
+    assert (many.drift_variance > few.drift_variance / 3) == lasts
+
+
 def test_what_the_runs_say_does_not_depend_on_the_prior_they_are_read_with():
     """The prior is taken out again: of a well measured athlete the own response hardly moves with it."""
     fitted = fit(athlete(7, n_runs=30, pace_sd_pct=3.0), [SPEED])

@@ -29,6 +29,7 @@ def drift(metric: str = "contact_time_ms", finding: str = "rises", **differing: 
     return {
         "metric": metric, "finding": finding, "n_runs": 9, "drift_pct_per_10km": 3.0, "smallest_change_pct": 2.0,
         "onset_km": None, "usual_distance_km": 20.0, "change_at_usual_distance_pct": 6.0, "reason": None,
+        "detectable_at_best_pct": 1.99,
     } | differing  # fmt: skip
 
 
@@ -130,6 +131,11 @@ def test_every_state_has_its_answer(rows: list[Row], found: str, words: str):
             "Contact time: cannot tell yet; more than 30 further runs over 20 km",
         ),
         (drift(finding="unclear"), None, "Contact time: cannot tell yet; why is under “For the statistician”."),
+        (
+            drift(finding="unclear", detectable_at_best_pct=2.0),
+            None,
+            "Contact time: cannot tell yet; pace goes along with the distance in these runs, and more like them",
+        ),
         (
             drift(finding="too_little_data", usual_distance_km=None),
             1,

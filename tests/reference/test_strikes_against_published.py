@@ -15,7 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.core.published import works
 from pipeline.methods.paired_classes import bowker, mcnemar_exact, paired_change, wilson
-from pipeline.stages.strikes import strike_counts, strike_shift
+from pipeline.stages.strikes import changes_seen, runners_seen, strike_counts, strike_shift
 from tests.support.filmed import landings_of
 
 FOUR = ("rearfoot", "midfoot", "forefoot", "asymmetric")
@@ -43,7 +43,7 @@ def seen(distance_km: float, counts: dict[str, int], first_runner: int = 0) -> p
 
 
 def percentages(counts: dict[str, int]) -> dict[str, float]:
-    rows = strike_counts(landings_of(seen(10, counts))).filter(pl.col("scope") == "event")
+    rows = strike_counts(runners_seen(landings_of(seen(10, counts)))).filter(pl.col("scope") == "event")
     return {name: share * 100 for name, share in rows.select("strike", "share").iter_rows() if name in counts}
 
 
@@ -112,7 +112,7 @@ def test_the_ends_of_a_share_of_none_and_of_all_are_exact():
 
 
 def test_the_stage_gives_wilson_s_interval():
-    rows = strike_counts(landings_of(seen(8.1, {"rearfoot": 1865, "midfoot": 126})))
+    rows = strike_counts(runners_seen(landings_of(seen(8.1, {"rearfoot": 1865, "midfoot": 126}))))
     [(low, high)] = rows.filter(scope="event", strike="rearfoot").select("low", "high").rows()
     assert (round(low * 100, 2), round(high * 100, 2)) == (92.52, 94.66)
 
@@ -166,7 +166,7 @@ def test_the_race_of_bovalino_2020_from_feet_to_p():
     early = seen(3, {"rearfoot": 354, "midfoot": 105})
     late = seen(13, {"rearfoot": 418, "midfoot": 41})
     rows = pl.concat([early, late])
-    every, rearfoot = strike_shift(landings_of(rows)).rows(named=True)
+    every, rearfoot = strike_shift(changes_seen(landings_of(rows))).rows(named=True)
     table = {name: n for name, n in rearfoot.items() if name.endswith("other") or name == "n_other_to_rearfoot"}
     assert table == {"n_rearfoot_to_other": 0, "n_other_to_rearfoot": 64, "n_other_to_other": 41}
     assert (rearfoot["n_pairs"], rearfoot["n_rearfoot_to_rearfoot"], rearfoot["method"]) == (459, 354, "McNemar exact")
@@ -174,7 +174,9 @@ def test_the_race_of_bovalino_2020_from_feet_to_p():
     assert every["p_value"] == rearfoot["p_value"]  # two classes occur
     became = rearfoot["n_other_to_rearfoot"] / (rearfoot["n_other_to_rearfoot"] + rearfoot["n_other_to_other"])
     assert round(became * 100) == 61
-    counted = strike_counts(landings_of(rows)).filter(scope="event", strike="rearfoot").sort("distance_km")
+    counted = (
+        strike_counts(runners_seen(landings_of(rows))).filter(scope="event", strike="rearfoot").sort("distance_km")
+    )
     # A runner or so off the printed shares; the printed interval is another one than Wilson's, within half a point.
     numbers = works()["bovalino-2020"].numbers
     for row, printed in zip(counted.rows(named=True), (numbers["share_early"], numbers["share_late"]), strict=True):
@@ -275,4 +277,4 @@ def test_two_races_are_compared_by_no_table_of_ours():
             seen(10, {"rearfoot": 832, "midfoot": 104}, first_runner=1991),
         ]
     )
-    assert strike_shift(landings_of(fields)).is_empty()
+    assert strike_shift(changes_seen(landings_of(fields))).is_empty()

@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 
 from pipeline import Stage
 from pipeline.core.errors import Damaged
+from pipeline.stages.summaries import athlete_drift
 from pipeline.store.generations import published
 from tests.support.nights import Nights, drifting_run
 
@@ -51,8 +53,9 @@ def computed(club: Nights, monkeypatch: pytest.MonkeyPatch) -> dict[str, set[str
     return athletes
 
 
-#: What they make of an athlete rests on nobody else; and one that rests on what all have in common.
+#: What they make of an athlete rests on nobody else; one rests on what all have in common; others on what it concludes.
 ALONE, WITH_ALL = ("runs", "season_trend", "contrasts", "before_after", "season_slope"), "athlete_drift"
+ON_CONCLUSIONS = ("usual_course", "usual", "run_against_usual")
 
 
 def test_after_a_new_run_the_tables_of_others_are_taken_over(club: Nights, computed: dict[str, set[str]]):
@@ -60,7 +63,39 @@ def test_after_a_new_run_the_tables_of_others_are_taken_over(club: Nights, compu
     club.refresh()
     assert {name: computed[name] for name in ALONE} == {name: {"ari"} for name in ALONE}
     assert computed[WITH_ALL] == {*ATHLETES}
+    assert [computed[name] for name in ON_CONCLUSIONS] == [{"ari"}] * len(ON_CONCLUSIONS)
     club.assert_as_if_done_anew()
+
+
+def test_what_rests_on_conclusions_is_made_again_of_those_about_whom_they_change(
+    club: Nights, computed: dict[str, set[str]], monkeypatch: pytest.MonkeyPatch
+):
+    def with_other_findings(*args: Any, **more: Any) -> pl.DataFrame:
+        found = athlete_drift(*args, **more)
+        return found.with_columns(finding=pl.when(athlete_id="bo").then(pl.lit("rises")).otherwise("finding"))
+
+    monkeypatch.setattr("pipeline.stages.summaries.athlete_drift", with_other_findings)
+    club.put("ari/9.fit", drifting_run(9, seed=99))
+    club.refresh()
+    assert [computed[name] for name in ON_CONCLUSIONS] == [{"ari", "bo"}] * len(ON_CONCLUSIONS)
+    club.assert_as_if_done_anew()
+
+
+def test_what_any_run_may_move_is_given_to_none_whose_tables_are_taken_over(
+    club: Nights, monkeypatch: pytest.MonkeyPatch
+):
+    given: dict[str, set[str]] = {}
+    call = Stage.call
+
+    def noted(stage: Stage, name: str, *inputs: pl.DataFrame, **more: object) -> object:
+        given[name] = {column for rows in inputs if isinstance(rows, pl.DataFrame) for column in rows.columns}
+        return call(stage, name, *inputs, **more)
+
+    monkeypatch.setattr(Stage, "call", noted)
+    club.put("complaints.csv", "athlete_id,from_date,site\nbo,2026-03-17,left knee\n")  # all is made again
+    club.refresh()
+    assert [name for name in ON_CONCLUSIONS if given[name] & {"q_value", "repeatability"}] == []
+    assert "onset_km" in given["usual_course"]
 
 
 def test_the_splits_of_others_are_the_same_files(club: Nights):

@@ -25,7 +25,7 @@ from pipeline.store.database import write_database
 from pipeline.store.generations import building, prepare
 from pipeline.store.layout import read_settings_text, read_table, write_settings
 from pipeline.store.parquet import Provenance, write_table
-from pipeline.tables import publishable
+from pipeline.tables import empty, publishable
 from tests.support.fit_runs import fit_run
 from tests.support.season import EXACTLY_MEASURED, Form, Season, draw
 
@@ -74,7 +74,8 @@ def store_of(splits: pl.DataFrame, store: Path, settings: Settings | None = None
     drifts = drifts.with_columns(finding=pl.lit("unclear"), smallest_change_pct=pl.lit(2.0))
     prepare(store)
     with building(store, keep=5) as built:
-        for table, rows in (("splits", splits), ("responses", told), ("athlete_drift", drifts)):
+        tables = {"splits": splits, "responses": told, "athlete_drift": drifts, "roster": empty("roster")}
+        for table, rows in tables.items():
             made_from = Provenance("0" * 64, settings.digest(), "1")
             path = built / "tables" / table / f"{table}.parquet"
             write_table(path, table, publishable(table, rows, subject="a test"), made_from)

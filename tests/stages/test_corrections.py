@@ -15,6 +15,7 @@ from pipeline.stages.corrections import (
     Correction,
     clocks_apart,
     corrected,
+    corrected_alike,
     corrections,
     listed,
     named,
@@ -306,7 +307,8 @@ def test_each_entry_is_listed_with_what_became_of_it():
         {"corrections": [named([used.name]), named([idle.name.replace("#", "!"), used.name]), None],
          "guards_not_met": [named([held.name]), None, None]},
     )  # fmt: skip
-    rows = publishable("corrections", corrections(ledger, listed([used, held, idle, faulty])), subject="the club")
+    told = pl.concat(corrected_alike(part) for part in (ledger[:2], ledger[2:]))
+    rows = publishable("corrections", corrections(told, listed([used, held, idle, faulty])), subject="the club")
     assert rows.select("entry", "status", "n_applied", "n_guard_not_met").rows() == [
         (1, "applied", 2, 0), (2, "guard_not_met", 0, 1), (3, "matches_nothing", 0, 0), (4, "faulty", 0, 0),
     ]  # fmt: skip
@@ -315,7 +317,7 @@ def test_each_entry_is_listed_with_what_became_of_it():
 
 
 def test_without_corrections_there_are_no_rows():
-    assert corrections(empty("recordings"), listed([])).is_empty()
+    assert corrections(corrected_alike(empty("recordings")), listed([])).is_empty()
 
 
 def test_tags_are_written_in_order_and_read_back():

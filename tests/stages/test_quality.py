@@ -141,6 +141,14 @@ def test_a_reading_at_one_value_for_as_long_as_its_rule_says_is_stuck(quantity: 
     assert row["measured_share"] == pytest.approx(1 - row["stuck_share"], abs=1e-4)
 
 
+@pytest.mark.parametrize("begins", range(60, 79))
+def test_what_is_stuck_just_long_enough_is_found_wherever_it_begins(begins: int):
+    n_stuck = int(STUCK_RULES[CONTACT].threshold) + 1
+    values = np.concatenate([waves(begins, 250, 1), np.full(n_stuck, 250.0), waves(100, 253, 1)])
+    row = judged(**seconds(len(values), **{CONTACT: values, CADENCE: waves(len(values), 170, 1)}))[CONTACT]
+    assert row["stuck_share"] == pytest.approx(n_stuck / len(values), abs=1e-4)
+
+
 def test_what_is_stuck_between_readings_that_are_missing_is_excluded_itself():
     values = np.concatenate([np.full(200, np.nan), waves(300, 250, 1), np.full(600, 250.0), waves(300, 253, 1)])
     readings = readings_frame(seconds(1400, cadence_spm=waves(1400, 170, 1), contact_time_ms=values))

@@ -11,7 +11,7 @@ import pytest
 from pipeline.core.resources import shipped
 from pipeline.core.settings import Settings
 from pipeline.inbox.lists import read_lists
-from pipeline.stages.strikes import ANGLE_THRESHOLDS, strike_counts, strike_shift
+from pipeline.stages.strikes import ANGLE_THRESHOLDS, changes_seen, runners_seen, strike_counts, strike_shift
 from pipeline.tables import empty, publishable
 from pipeline.tables.observed import STRIKES
 from tests.support.filmed import landings_of
@@ -52,20 +52,20 @@ def feet(*rows: str, date: str = "2026-03-14") -> pl.DataFrame:
 
 
 def counts(rows: pl.DataFrame, scope: str = "event") -> pl.DataFrame:
-    published = publishable("strike_counts", strike_counts(landings_of(rows)), subject="test")
+    published = publishable("strike_counts", strike_counts(runners_seen(landings_of(rows))), subject="test")
     return published.filter(pl.col("scope") == scope)
 
 
 def classes(rows: pl.DataFrame, thresholds: str = "altman-davis-2012") -> list[str]:
     """The class of each runner in a frame where each is seen at one place of their own."""
-    counted = strike_counts(landings_of(rows, thresholds=thresholds)).filter(
+    counted = strike_counts(runners_seen(landings_of(rows, thresholds=thresholds))).filter(
         pl.col("scope") == "athlete", pl.col("n") > 0
     )
     return counted.sort("subject")["strike"].to_list()
 
 
 def shifts(rows: pl.DataFrame) -> pl.DataFrame:
-    return publishable("strike_shift", strike_shift(landings_of(rows)), subject="test")
+    return publishable("strike_shift", strike_shift(changes_seen(landings_of(rows))), subject="test")
 
 
 # --- The list --------------------------------------------------------------------------------------------------------
@@ -362,11 +362,11 @@ def test_of_two_raters_the_one_who_saw_most_feet_counts_and_the_other_where_that
         rater=pl.Series(["one", "two", "one", "two"])
     )
     more = feet("dee 5 left rearfoot").with_columns(rater=pl.lit("one"))
-    seen = landings_of(pl.concat([rows, more])).sort("athlete_id", "rater")
-    assert seen.select("athlete_id", "rater", "is_counted").rows() == [
+    landings = landings_of(pl.concat([rows, more])).sort("athlete_id", "rater")
+    assert landings.select("athlete_id", "rater", "is_counted").rows() == [
         ("ari", "one", True), ("ari", "two", False), ("bo", "one", True), ("cy", "two", True), ("dee", "one", True),
     ]  # fmt: skip
-    assert strike_counts(seen).filter(scope="event", strike="midfoot")["n"].to_list() == [1]
+    assert strike_counts(runners_seen(landings)).filter(scope="event", strike="midfoot")["n"].to_list() == [1]
 
 
 def run_of(run_id: str, started: str, lengths_m: list[float], athlete_id: str = "ari") -> dict[str, pl.DataFrame]:

@@ -97,6 +97,14 @@ def test_pace_is_taken_out_with_the_athletes_response():
         assert row["level"] == pytest.approx(LEVEL * 1.01, abs=1e-3)
 
 
+@pytest.mark.parametrize("change", [-100.0, -101.0])
+def test_a_split_without_flight_counts_as_one_that_was_not_measured(change: float):
+    at_two, at_three = course([[1.0, 1.0], [1.0, 1.0], [1.0, change]])
+    assert (at_two["n_runs"], at_three["n_runs"]) == (3, 2)
+    assert at_three["change_pct"] == pytest.approx(1.0, abs=1e-3)
+    assert course([[1.0, 1.0], [1.0, 1.0], [1.0, change], [change, change]]) == [at_two, at_three]
+
+
 def test_the_line_is_straight_in_logarithms():
     for row in course([[0.0] * 8] * 3):
         assert row["line_pct"] == pytest.approx(100 * math.expm1(math.log1p(0.03) * row["distance_km"] / 10), abs=1e-3)
@@ -144,19 +152,23 @@ def test_the_level_at_the_usual_distance_is_the_fresh_level_changed():
 
 
 @pytest.mark.parametrize(
-    ("finding", "n_runs", "detectable", "more"),
+    ("finding", "n_runs", "detectable", "at_best", "more"),
     [
-        ("unclear", 4, 4.0, 12),  # half the error takes four times the runs
-        ("unclear", 4, 2.0, None),  # precise enough: more runs of the kind would not help
-        ("unclear", 4, 2.0001, 1),
-        ("holds", 4, 4.0, None),
-        ("rises", 4, 4.0, None),
+        ("unclear", 4, 4.0, 0.0, 12),  # half the error takes four times the runs
+        ("unclear", 4, 4.0, None, 12),
+        ("unclear", 4, 4.0, 1.0, 16),  # 4 x (16 - 1) / (4 - 1) runs in all
+        ("unclear", 4, 4.0, 2.0, None),  # what stays is as large as what has to be seen
+        ("unclear", 4, 2.0, 0.0, None),  # precise enough: more runs of the kind would not help
+        ("unclear", 4, 2.0001, 0.0, 1),
+        ("holds", 4, 4.0, 0.0, None),
+        ("rises", 4, 4.0, 0.0, None),
     ],
 )
 def test_so_many_more_runs_would_show_the_smallest_change_of_interest(
-    finding: str, n_runs: int, detectable: float, more: int | None
+    finding: str, n_runs: int, detectable: float, at_best: float | None, more: int | None
 ):
-    assert usual_of(finding=finding, n_runs=n_runs, detectable_pct=detectable)["n_more_runs"] == more
+    row = usual_of(finding=finding, n_runs=n_runs, detectable_pct=detectable, detectable_at_best_pct=at_best)
+    assert row["n_more_runs"] == more
 
 
 def test_too_few_runs_lack_those_up_to_the_setting():
@@ -242,6 +254,16 @@ def test_every_included_split_of_the_demo_is_in_a_mean_and_every_run_is_compared
     compared = demo.table("run_against_usual").select("run_id", "metric").sort("run_id", "metric")
     entering = drifts.filter(pl.col("within_run_se_pct_per_10km") > 0).select("run_id", "metric")
     assert compared.equals(entering.sort("run_id", "metric"))
+
+
+def test_more_runs_are_asked_for_in_the_demo_only_where_the_error_of_speed_leaves_room(demo: Refreshed):
+    drifts = demo.table("athlete_drift").filter(pl.col("drift_pct_per_10km").is_not_null())
+    now, at_best = drifts["detectable_pct"], drifts["detectable_at_best_pct"]
+    assert (at_best < now).all()
+    assert (at_best > 0).mean() > 0.9
+    asked = demo.table("usual").drop_nulls("n_more_runs").join(drifts, on=["athlete_id", "metric"])
+    assert asked.height > 3
+    assert (asked["detectable_at_best_pct"] < asked["smallest_change_pct"]).all()
 
 
 @pytest.mark.parametrize("table", ["usual", "usual_course", "run_against_usual"])

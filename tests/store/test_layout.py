@@ -12,7 +12,8 @@ import pytest
 from pipeline import ON_DEMAND, STAGES
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.settings import READING, SUMMARIES, Settings
-from pipeline.store.layout import partition, read_table
+from pipeline.store.generations import published
+from pipeline.store.layout import partition, read_table, read_where
 from pipeline.tables import PARTITIONED, TABLES, meaning_of, unit_of
 from tests.support.demo_store import Refreshed
 
@@ -51,6 +52,16 @@ def test_every_column_of_a_parquet_file_carries_unit_and_meaning(demo_store: Pat
         assert about[b"unit"].decode() == unit_of(column)
         assert about[b"meaning"].decode() == column.description
         assert schema.field(name).nullable == column.nullable
+
+
+@pytest.mark.parametrize("table", ["runs", "splits", "quality"])
+def test_rows_that_are_chosen_file_by_file_are_those_of_the_whole_table(demo: Refreshed, table: str):
+    whole, chosen = demo.table(table), pl.col("run_id").str.ends_with("0Z")
+    rows = read_where(published(demo.store), table, chosen)
+    assert 0 < rows.height < whole.height
+    assert rows.equals(whole.filter(chosen))
+    key = TABLES[table].primary_key()
+    assert read_where(published(demo.store), table, chosen, key).equals(rows.select(key))
 
 
 def test_the_samples_of_a_run_name_the_digest_of_its_file(demo: Refreshed):
