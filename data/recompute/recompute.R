@@ -769,18 +769,35 @@ wilson <- function(count, n) {
   c(share, if (count == 0) 0 else (middle - margin) / (1 + z / n), if (count == n) 1 else (middle + margin) / (1 + z / n))
 }
 
+# Mean over people of their share of events on the rearfoot, with Wilson's interval for the effective number of people;
+# with one event each, that is the number of people.
+share_of_people <- function(rows, side) {
+  rows <- rows[rows[[side]] != "", ]
+  n <- sum(numbers(rows, "runners"))
+  always <- sum(numbers(rows, "runners")[rows[[side]] == "rearfoot"])
+  sometimes <- rows[rows[[side]] == "sometimes", ]
+  total <- always + sum(numbers(sometimes, "share_sum"))
+  squares <- always + sum(numbers(sometimes, "square_sum"))
+  share <- total / n
+  variance <- (squares - total^2 / n) / (n * max(n - 1, 1))
+  effective <- if (variance > 1e-9 / n) share * (1 - share) / variance else n
+  effective <- min(max(effective, n), sum(numbers(rows, "pairs")))
+  ends <- wilson(if (effective == n) total else share * effective, effective)
+  row_of(paste0("share_", side), ends[1], ends[2], ends[3])
+}
+
 # Shares, McNemar's tests of rearfoot against all others, and tests of all classes that occur.
 landing <- function(rows, about, given) {
+  if (!NROW(rows)) return(NULL)
+  at_one <- rows$early == "" | rows$late == ""
+  shares <- NULL
+  if (any(at_one) || any(rows$early == "rearfoot" & rows$late == "rearfoot")) {
+    of <- if (any(at_one)) rows[at_one, ] else rows
+    shares <- rbind(share_of_people(of, "early"), share_of_people(of, "late"))
+  }
+  rows <- rows[!at_one, ]
   runners <- numbers(rows, "runners")
-  if (!length(runners)) return(NULL)
-  only_margins <- any(rows$early == "")
-  only_changed <- !only_margins && !any(rows$early == "rearfoot" & rows$late == "rearfoot")
-  n <- sum(runners[!only_margins | rows$late == ""])
-  early <- wilson(sum(runners[rows$early == "rearfoot"]), n)
-  late <- wilson(sum(runners[rows$late == "rearfoot"]), n)
-  shares <- rbind(row_of("share_early", early[1], early[2], early[3]), row_of("share_late", late[1], late[2], late[3]))
-  if (only_margins) return(shares)
-  if (only_changed) shares <- NULL
+  if (!length(runners)) return(shares)
   there <- sum(runners[rows$early == "rearfoot" & rows$late != "rearfoot"])
   back <- sum(runners[rows$early != "rearfoot" & rows$late == "rearfoot"])
   changed <- there + back
@@ -839,7 +856,7 @@ landing_of_runners <- function(angles, changes, raters, draws) {
   }
   odds <- function(rows, covariates, names) {
     x <- cbind(1, vapply(covariates, function(name) numbers(rows, name), numeric(NROW(rows))))
-    if (NROW(rows) < 5 * ncol(x) || qr(x)$rank < ncol(x)) return(NULL)
+    if (length(unique(rows$athlete)) < 5 * ncol(x) || qr(x)$rank < ncol(x)) return(NULL)
     # With a warning, all who gained are told from all who lost: no estimate is finite.
     fitted <- tryCatch(
       glm.fit(x, as.numeric(rows$gained == "true"), family = binomial(), control = list(epsilon = 1e-14, maxit = 100)),
@@ -847,7 +864,12 @@ landing_of_runners <- function(angles, changes, raters, draws) {
     )
     if (is.null(fitted)) return(NULL)
     b <- fitted$coefficients
-    margin <- qnorm(0.975) * sqrt(diag(chol2inv(fitted$qr$qr[seq_along(b), , drop = FALSE])))
+    inverse <- chol2inv(fitted$qr$qr[seq_along(b), , drop = FALSE])
+    # What the scores of an athlete's events share is added, where it does not lower the variances.
+    score <- x * (as.numeric(rows$gained == "true") - fitted$fitted.values)
+    is_same <- outer(rows$athlete, rows$athlete, "==") & !diag(nrow(x))
+    shared <- diag(inverse %*% t(score) %*% is_same %*% score %*% inverse)
+    margin <- qnorm(0.975) * sqrt(diag(inverse) + pmax(shared, 0))
     kept <- names != ""
     row_of(names[kept], exp(b)[kept], exp(b - margin)[kept], exp(b + margin)[kept])
   }
@@ -920,7 +942,8 @@ recompute <- function(data) {
     }
     if (NROW(lines)) results <- rbind(results, cbind(key, lines))
   }
-  results$p_corrected <- NA
+  if (is.null(results)) results <- cbind(analysis = "", metric = "", row_of("", NA))[0, ]
+  results$p_corrected <- rep(NA_real_, nrow(results))
   primary <- results$primary & !is.na(results$p_value)
   if (any(primary)) {
     results$p_corrected[primary] <- p.adjust(results$p_value[primary], CORRECTIONS[[analyses$correction[1]]])

@@ -691,15 +691,29 @@ def wilson(count, n):
     return share, 0.0 if count == 0 else ends[0], 1.0 if count == n else ends[1]
 
 
+def share_of_people(lines, side):
+    """Mean over people of their share of events on the rearfoot; Wilson's interval for the effective number of people.
+
+    With one event each, that is the number of people.
+    """
+    n, n_pairs = numbers(lines, "runners").sum(), numbers(lines, "pairs").sum()
+    always = sum(float(line["runners"]) for line in lines if line[side] == "rearfoot")
+    sometimes = [line for line in lines if line[side] == "sometimes"]
+    total, squares = (always + numbers(sometimes, name).sum() for name in ("share_sum", "square_sum"))
+    share, variance = total / n, (squares - total**2 / n) / (n * max(n - 1, 1))
+    effective = share * (1 - share) / variance if variance > 1e-9 / n else n
+    effective = min(max(effective, n), n_pairs)
+    return wilson(total if effective == n else share * effective, effective)
+
+
 def landing(rows, _about, _given):
     """Shares, McNemar's tests of rearfoot against all others, and tests of all classes that occur."""
-    counts = {(line["early"], line["late"]): float(line["runners"]) for line in rows}
-    only_margins = any("" in pair for pair in counts)
-    only_changed = not only_margins and ("rearfoot", "rearfoot") not in counts
-    n = sum(number for pair, number in counts.items() if not only_margins or pair[1] == "")
-    for name, place in (("early", 0), ("late", 1)) if not only_changed else ():
-        yield row(f"share_{name}", *wilson(sum(k for pair, k in counts.items() if pair[place] == "rearfoot"), n))
-    if only_margins or not counts:
+    at_one = [line for line in rows if not line["early"] or not line["late"]]
+    counts = {(line["early"], line["late"]): float(line["runners"]) for line in rows if line not in at_one}
+    if at_one or ("rearfoot", "rearfoot") in counts:
+        for side in ("early", "late"):
+            yield row(f"share_{side}", *share_of_people([line for line in at_one or rows if line[side]], side))
+    if not counts:
         return
     there = sum(k for pair, k in counts.items() if pair[0] == "rearfoot" != pair[1])
     back = sum(k for pair, k in counts.items() if pair[1] == "rearfoot" != pair[0])
@@ -744,14 +758,15 @@ def landing_of_runners(angles, changes, raters, draws):
         ends = (change.mean() - margin, change.mean() + margin) if scatters(change, [early, late]) else (None, None)
         yield row("angle_change_deg", change.mean(), *ends, p_value=p_of_signs(change, draws))
     gained, speed = np.array([line["gained"] == "true" for line in changes]), numbers(changes, "speed_change")
-    for name, *of in zip(("equal_speed", "10_pct_faster"), *odds_at_equal(gained, [speed]), strict=False):
+    athletes = [line["athlete"] for line in changes]
+    for name, *of in zip(("equal_speed", "10_pct_faster"), *odds_at_equal(gained, [speed], athletes), strict=False):
         yield row(f"odds_ratio_{name}", *np.exp(of))
     with_slope = [line for line in changes if line["slope_change"]]
     if with_slope:
         gained = np.array([line["gained"] == "true" for line in with_slope])
         both = [numbers(with_slope, "speed_change"), numbers(with_slope, "slope_change")]
-        names = "equal_speed_and_slope", "", "1_pct_steeper"
-        for name, *of in zip(names, *odds_at_equal(gained, both), strict=False):
+        names, athletes = ("equal_speed_and_slope", "", "1_pct_steeper"), [line["athlete"] for line in with_slope]
+        for name, *of in zip(names, *odds_at_equal(gained, both, athletes), strict=False):
             if name:
                 yield row(f"odds_ratio_{name}", *np.exp(of))
     classes = sorted({line[name] for line in raters for name in ("first", "second") if float(line["feet"])})
@@ -771,11 +786,14 @@ def landing_of_runners(angles, changes, raters, draws):
         yield row("kappa", kappa, kappa - margin, kappa + margin)
 
 
-def odds_at_equal(gained, covariates):
-    """Logistic regression of who gained by Newton's steps: estimates, lower and upper ends; empty where not finite."""
+def odds_at_equal(gained, covariates, athletes):
+    """Logistic regression of who gained by Newton's steps: estimates, lower and upper ends; empty where not finite.
+
+    What the scores of an athlete's events share is added to the variances, where it does not lower them.
+    """
     design = np.column_stack([np.ones(len(gained)), *covariates])
     b = np.zeros(design.shape[1])
-    if len(gained) < 5 * len(b) or np.linalg.matrix_rank(design) < len(b):
+    if len(set(athletes)) < 5 * len(b) or np.linalg.matrix_rank(design) < len(b):
         return [], [], []
     for _ in range(50):
         p = special.expit(design @ b)
@@ -783,7 +801,10 @@ def odds_at_equal(gained, covariates):
         if np.abs(b).max() > 30 or np.linalg.matrix_rank(information) < len(b):
             return [], [], []
         b = b + np.linalg.solve(information, design.T @ (gained - p))
-    margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(np.linalg.inv(information)))
+    inverse, score = np.linalg.inv(information), design * (gained - special.expit(design @ b))[:, None]
+    is_same = np.array([[one == other for other in athletes] for one in athletes]) & ~np.eye(len(athletes), dtype=bool)
+    shared = np.diag(inverse @ score.T @ is_same @ score @ inverse)
+    margin = stats.norm.ppf(0.975) * np.sqrt(np.diag(inverse) + np.maximum(shared, 0))
     return b, b - margin, b + margin
 
 

@@ -21,7 +21,7 @@ from pipeline.commands.terminal import AS_JSON, JOBS, STORE, open_console, progr
 @JOBS
 @AS_JSON
 def calibrate(*, store: Path, draws: int, jobs: int | None, as_json: bool) -> None:
-    """How far can the findings be trusted, with these athletes, sensors and runs?
+    """How far can findings be trusted, with these athletes and runs?
 
     Invents seasons out of the store's own splits: the real scatter, with the drift taken out and its order destroyed
     (placebo), or with a drift of known size added (planted). Takes them through the same stages and counts how often

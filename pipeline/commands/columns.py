@@ -28,7 +28,7 @@ _TOP_OF_INBOX = ("roster.csv", "sessions.csv", "settings.toml")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--write", is_flag=True, help="Add what is proposed to columns.toml.")
 def columns(file: Path, write: bool) -> None:
-    """Say what the columns of a CSV FILE are taken for, and propose a columns.toml.
+    """Say what the columns of a CSV FILE are taken for. A columns.toml is proposed.
 
     Lines with # in front are choices that the file cannot settle: keep one of each and delete the #.
     """

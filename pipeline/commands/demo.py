@@ -16,7 +16,7 @@ from pipeline.core.resources import shipped
 @JOBS
 @click.option("--flow", is_flag=True, help="Run as a flow of a Prefect server.")
 def demo(store: Path, jobs: int | None, flow: bool) -> None:
-    """Take an invented club through the whole line and show the result."""
+    """Take an invented club through the whole line. The result is shown."""
     inbox = shipped("data/club")
     bring_up_to_date(inbox, store, jobs=jobs, flow=flow)
     open_console().print(

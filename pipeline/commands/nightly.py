@@ -73,7 +73,8 @@ def nightly(
     flow: bool,
     cluster: str | None,
 ) -> None:
-    """Refresh every night, and write a page per night: what came in, whose finding changed, what was rejected.
+    """Refresh every night, and write a page about each night. It says what came in, whose finding changed and what
+    was rejected.
 
     \b
     Served here:        splitdrift nightly --inbox inbox --store store --at 03:00
@@ -215,7 +216,9 @@ def _lost(_plan: Plan, _how: _How, loss: Loss) -> str:
 @click.option("--return-to", metavar="GENERATION", help="Make this older state, e.g. 000003, the valid one.")
 @click.option("--json", "as_json", is_flag=True, help="All records in full, as JSON.")
 def history(store: Path, return_to: str | None, as_json: bool) -> None:
-    """List the refreshes of a store: when, how long, what came in, what was rejected, whose finding changed.
+    """List the refreshes of a store, or return to an older state.
+
+    Of each: when, how long, what came in, what was rejected, whose finding changed.
 
     The store keeps as many states as the setting keep_generations says; --return-to makes one of them the valid one.
     """

@@ -15,7 +15,7 @@ from pipeline.commands.terminal import JOBS, STORE, progress_bar
 @JOBS
 @click.option("--wait", type=click.FloatRange(min=0), default=0.0, help="Seconds to wait for a refresh to end.")
 def pages(*, store: Path, anonymous: bool, jobs: int | None, wait: float) -> None:
-    """Draw the pages of a store once more; a refresh does so by itself.
+    """Draw the pages of a store once more. A refresh does so by itself.
 
     \b
     To read:        open store/pages/index.html in a browser

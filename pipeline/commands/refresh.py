@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +22,7 @@ from pipeline.commands.terminal import (
     counts_in_words,
     is_by_flow,
     open_console,
+    printable,
     progress_bar,
     show_club,
     show_notices,
@@ -32,8 +33,10 @@ from pipeline.core.errors import EXIT_DONE_BUT_REJECTED
 if TYPE_CHECKING:
     import polars as pl
 
+    from pipeline.core.metrics import Registry
     from pipeline.inbox.inbox import Inbox
     from pipeline.refresh.unchanged import Unchanged
+    from pipeline.store.history import Record
 
 #: Athletes of whom a refresh says what is new; `splitdrift show` has all.
 MOST_ATHLETES = 40
@@ -72,7 +75,7 @@ def refresh(
     quiet: bool,
     verbose: bool,
 ) -> None:
-    """Bring the tables up to date with the recordings of the inbox; only what changed is recomputed.
+    """Bring the tables up to date with the inbox. Only what changed is recomputed.
 
     Says what is new: `splitdrift show` and rejected/rejected.csv have the rest. Ctrl-C may be pressed at any time: the
     store stays as it was, and the next refresh goes on from what had been read.
@@ -109,13 +112,14 @@ def bring_up_to_date(
             return
     with nullcontext() if by_flow else started_workers(jobs, cluster, at_once=looks_new) as mapper:
         gc.disable()  # as in workers, which load their modules at the same time
-        from pipeline.commands import show_ledger  # noqa: F401 -- of `_show`: as long as workers load it takes no time
+        from pipeline.commands import show_ledger  # of `_show` too: as long as workers load it takes no time
         from pipeline.inbox.inbox import read_inbox
         from pipeline.refresh.refresh import refresh as in_process
+        from pipeline.store.layout import ledger_of_valid
 
         gc.freeze()
         gc.enable()
-        contents, before = read_inbox(inbox), _ledger_before(store)
+        contents, before = read_inbox(inbox), ledger_of_valid(store, [*show_ledger.WHAT, "guards_not_met"])
         with progress_bar(f"Reading {len(contents.files)} files") as progress:
             if by_flow:
                 from flows.refresh import refresh_with_prefect
@@ -137,25 +141,6 @@ def _looks_new(inbox: Path, store: Path) -> bool:
         return any(entry.lstat().st_ctime_ns > made_at for entry in (inbox, *inbox.rglob("*")))
     except OSError:
         return True  # there is no state yet
-
-
-def _ledger_before(store: Path) -> pl.DataFrame:
-    """`WHAT` of the ledger of the valid state; empty where there is none, or one whose ledger had other columns."""
-    import polars as pl
-
-    from pipeline.commands.show_ledger import WHAT
-    from pipeline.core.errors import OtherVersion
-    from pipeline.store.generations import current
-    from pipeline.store.layout import read_where
-    from pipeline.tables import empty
-
-    try:
-        folder = current(store)
-        if folder is not None:
-            return read_where(folder, "recordings", pl.lit(value=True), WHAT)
-    except OtherVersion:
-        pass
-    return empty("recordings")
 
 
 def _say_unchanged(store: Path, unchanged: Unchanged, output: Output) -> None:
@@ -197,13 +182,14 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
     from pipeline.refresh.notices import notices_of
     from pipeline.refresh.quality_notices import quality_notices
     from pipeline.store.generations import published
-    from pipeline.store.history import read_history, what_came_in
+    from pipeline.store.history import read_history, replaced_inbox, what_came_in
     from pipeline.store.layout import read_where
 
     new, last = came_in(ledger, before), read_history(store)[-1]
     suspected = read_where(published(store), "quality", pl.col("suspicion").is_not_null())
     suspicions = quality_notices(suspected, new, registry=contents.settings.registry)
-    notices, findings = [*notices_of(contents, ledger), *suspicions], last.get("findings", [])
+    notices = [*replaced_inbox(store, last), *notices_of(contents, ledger, before), *suspicions]
+    findings = last.get("findings", [])
     if output.as_json:
         statuses = dict(ledger.group_by("status").len().sort("status").iter_rows())
         _print_document(
@@ -218,6 +204,8 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
         console.print(ledger_summary(ledger, listed, everything=output.verbose))
     if not output.quiet:
         console.print(what_came_in(store), highlight=False)
+        for line in _what_became_of_it(ledger, before, last, contents.settings.registry):
+            click.echo(printable(line))
     show_notices(notices)
     if output.quiet:
         return
@@ -228,6 +216,18 @@ def _show(store: Path, contents: Inbox, ledger: pl.DataFrame, before: pl.DataFra
         if len(athletes) > MOST_ATHLETES:
             console.print(f"and {len(athletes) - MOST_ATHLETES} more athletes; `splitdrift show` has all.")
     console.print(_where(whole_name(published(store) if is_remote(store) else store)), highlight=False, soft_wrap=True)
+
+
+def _what_became_of_it(ledger: pl.DataFrame, before: pl.DataFrame, record: Record, registry: Registry) -> Iterator[str]:
+    """Files that are runs at last, and findings that changed, a line each."""
+    from pipeline.commands.show_history import changed_in_words
+    from pipeline.commands.show_ledger import runs_at_last
+
+    if n := runs_at_last(ledger, before):
+        yield "1 file that was rejected is a run now." if n == 1 else f"{n} files that were rejected are runs now."
+    if changes := changed_in_words(record, registry):
+        yield "Findings that changed:"
+        yield from (f"  {change}" for change in changes)
 
 
 def _where(place: str) -> str:

@@ -45,6 +45,11 @@ _LEGEND = (
 )
 
 
+_MORE = Text(
+    "'+5.2 % beyond km 9.5': per 10 km, once 9.5 km have been run. "
+    "All metrics: the workbook, or `splitdrift show athlete_drift`."
+)
+
 #: With the hyphen that every terminal has.
 _signed = partial(signed, minus="-")
 
@@ -74,10 +79,6 @@ def club_summary(
         _at_a_glance(drifts, runs, shown, registry),
         *_unadjusted(single_runs, shown, registry),
         *_numbers_explained(drifts, shown, _HEADINGS if width >= WIDE else _NARROW, most_with_numbers, registry),
-        Text(
-            "'+5.2 % beyond km 9.5': per 10 km, once 9.5 km have been run. "
-            "All metrics: the workbook, or `splitdrift show athlete_drift`."
-        ),
         Text(CAUTION, style="italic"),
     )
 
@@ -85,13 +86,15 @@ def club_summary(
 def _numbers_explained(
     drifts: pl.DataFrame, shown: dict[str, str], headings: Sequence[str], most: int, registry: Registry
 ) -> list[RenderableType]:
-    """The numbers and how to read them; of a large club, where to find the numbers."""
+    """The numbers and how to read them; of a large club, where to find the numbers; nothing where there are none."""
+    if drifts["drift_pct_per_10km"].count() == 0:
+        return []
     n_athletes = drifts["athlete_id"].n_unique()
     if n_athletes > most:
         where = f"The numbers of {n_athletes} athletes are in the workbook (here: of {most} at most)."
-        return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}")]
+        return [Text(f"Change per 10 km, in percent of the athlete's own fresh level. {where} {_LEGEND}"), _MORE]
     leading = drifts.filter(pl.col("metric").is_in([metric.column for metric in registry.metrics if metric.is_leading]))
-    return [Text(), _numbers(leading, shown, headings, registry), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}")]
+    return [Text(), _numbers(leading, shown, headings, registry), Text(f"{_LEGEND_OF_NUMBERS} {_LEGEND}"), _MORE]
 
 
 def _at_a_glance(drifts: pl.DataFrame, runs: pl.DataFrame, shown: dict[str, str], registry: Registry) -> Table:

@@ -77,17 +77,37 @@ def _files(record: Record) -> Iterator[str]:
 
 def _changed(record: Record, registry: Registry) -> list[str]:
     """Changes of findings, one line each; first findings of an athlete share one."""
+    changes, first = _changes(record)
+    lines = [
+        f"{row['athlete_id']}: {registry.label(row['metric'])} {_words(row['before'])} → {_words(row['after'])}"
+        for row in changes
+    ]
+    return _at_most([*lines, f"first findings of {', '.join(first)}"] if first else lines)
+
+
+def changed_in_words(record: Record, registry: Registry = BUILT_IN) -> list[str]:
+    """Changes of findings, without those of athletes who had none; metrics of which the same is said share a line."""
+    lines = []
+    for athlete_id, rows in groupby(_changes(record)[0], key=lambda row: row["athlete_id"]):
+        metrics: dict[tuple[str | None, str | None], list[str]] = {}
+        for row in rows:
+            metrics.setdefault((row["before"], row["after"]), []).append(registry.label(row["metric"]))
+        lines += [
+            f"{athlete_id}: {', '.join(labels)} {_words(before)} → {_words(after)}"
+            for (before, after), labels in metrics.items()
+        ]
+    return _at_most(lines)
+
+
+def _changes(record: Record) -> tuple[list[Record], list[str]]:
+    """Changes of findings; and the athletes all of whose findings are their first."""
     findings = record.get("findings", [])
     had = {row["athlete_id"] for row in findings if row["before"] is not None}
-    lines, first = [], dict[str, None]()
-    for row in findings:
-        if row["athlete_id"] not in had:
-            first[row["athlete_id"]] = None
-        else:
-            label = registry.label(row["metric"])
-            lines.append(f"{row['athlete_id']}: {label} {_words(row['before'])} → {_words(row['after'])}")
-    if first:
-        lines.append(f"first findings of {', '.join(first)}")
+    changes = [row for row in findings if row["athlete_id"] in had]
+    return changes, list(dict.fromkeys(row["athlete_id"] for row in findings if row["athlete_id"] not in had))
+
+
+def _at_most(lines: list[str]) -> list[str]:
     more = [f"and {len(lines) - MOST_FINDINGS} more"] if len(lines) > MOST_FINDINGS else []
     return [*lines[:MOST_FINDINGS], *more]
 

@@ -31,6 +31,13 @@ def came_in(ledger: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
     return ledger.join(before.select(WHAT).unique(), on=WHAT, how="anti", nulls_equal=True, maintain_order="left")
 
 
+def runs_at_last(ledger: pl.DataFrame, before: pl.DataFrame) -> int:
+    """How many files hold a run and held none before, when they were rejected; arguments as for `came_in`."""
+    is_run = pl.col("status").is_in(["accepted", "salvaged"])
+    rejected = before.filter(pl.col("status") == "rejected").join(before.filter(is_run), on="path", how="anti")
+    return ledger.filter(is_run).join(rejected, on="path", how="semi")["path"].n_unique()
+
+
 def ledger_summary(ledger: pl.DataFrame, listed: pl.DataFrame, *, everything: bool = False) -> RenderableType:
     """Number of files by status; and files with reason and fix.
 

@@ -35,11 +35,11 @@ MOST_ATHLETES, MOST_EXAMPLES = 40, 3
 @VERBOSE
 @click.option("--move", is_flag=True, help="Move the files instead of copying them.")
 def sort(*, source: Path, inbox: Path, by: Sequence[str], dry_run: bool, verbose: bool, move: bool) -> None:
-    """Put the files of many athletes, lying anywhere, into the athletes' folders of an inbox.
+    """Put the files of many athletes into their folders of an inbox. They may lie anywhere.
 
     \b
     By a list:        --by list.csv                      columns file, athlete_id
-    By their names:   --by "{athlete_id}_{date}.fit"     other words in braces stand for any text
+    By their names:   --by "{athlete_id}_{date}"         other words in braces stand for any text
     By their folders: --by "{athlete_id}/*"              with a / the pattern is for the path
     By the device:    --by device                        the watch that wrote files of an athlete already there
 
@@ -56,7 +56,7 @@ def sort(*, source: Path, inbox: Path, by: Sequence[str], dry_run: bool, verbose
     from pipeline.core.errors import UsageError
     from pipeline.core.places import is_remote
     from pipeline.inbox.loose_files import loose_files
-    from pipeline.inbox.sorting import plan, put_into_place, read_rules, sweep
+    from pipeline.inbox.sorting import known_athletes, plan, put_into_place, read_rules, sweep, without_endings
     from pipeline.store.lock import locked
 
     if is_remote(inbox):
@@ -71,6 +71,9 @@ def sort(*, source: Path, inbox: Path, by: Sequence[str], dry_run: bool, verbose
             planned = plan(loose, rules, inbox, progress=progress)
         console = open_console()
         console.print(plan_summary(planned, loose))
+        for pattern, n_files in without_endings(by, planned, known_athletes(inbox)):
+            fit = "1 of these fits" if n_files == 1 else f"{n_files} of these fit"
+            console.print(f'{fit} --by "{pattern}", which takes files of every kind.', markup=False, highlight=False)
         console.print(every_file(planned, inbox) if verbose else "-v lists every file, and where it goes.")
         if dry_run:
             console.print("Nothing was changed. Without --dry-run this is done.")

@@ -38,7 +38,7 @@ def study(
     key: Path | None,
     earlier: Path | None,
 ) -> None:
-    """Conduct a study on a store: from the cohort to a report with methods and provenance.
+    """Conduct a study on a store, from the cohort to a report. It comes with methods and provenance.
 
     \b
     A study is a file that states the cohort and the analyses before the result is known:

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 @click.command()
 @click.argument("table", required=False)
 @STORE
-@click.option("--where", metavar="EXPR", help='Only rows for which this expression of DuckDB holds, e.g. "km > 10".')
+@click.option(
+    "--where", metavar="EXPR", help='Only rows for which this expression of DuckDB holds, e.g. "distance_km > 10".'
+)
 @click.option("--csv", "as_csv", is_flag=True, help="All rows as CSV on the standard output.")
 @AS_JSON
 def show(*, table: str | None, store: Path, where: str | None, as_csv: bool, as_json: bool) -> None:

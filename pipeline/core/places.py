@@ -13,7 +13,7 @@ import secrets
 import shutil
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from http import HTTPStatus
 from io import BytesIO
 from pathlib import Path
@@ -202,8 +202,13 @@ def remove_tree(folder: Path) -> None:
         fs = _file_system(folder)
         if keys := fs.find(_key(folder)):
             fs.rm(keys)
-    else:
-        shutil.rmtree(folder, ignore_errors=True)
+        return
+    if not os.path.islink(folder):
+        with suppress(OSError), os.scandir(folder) as entries:
+            for entry in entries:  # one after the other: `rmtree` takes 0.8 kB for each entry of a folder
+                if entry.is_dir(follow_symlinks=False):
+                    remove_tree(Path(entry.path))
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def copy_objects(sources: Sequence[Path], targets: Sequence[Path]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 import threading
 from collections.abc import Mapping, Sequence
@@ -107,8 +108,26 @@ def _chosen(connection: duckdb.DuckDBPyConnection, table: str, source: str, cond
         chosen: pl.DataFrame = connection.sql(query).pl()
     except duckdb.Error as error:
         said, *_ = str(error).splitlines()
+        columns = connection.sql(f"SELECT * FROM {source} LIMIT 0").columns
         raise UsageError(
-            f"--where '{condition}' is no condition over the columns of {table}: {said} "
-            "An example: --where \"athlete_id = 'ari' AND km > 10\". `splitdrift dictionary` lists the columns."
+            f"--where '{condition}' is no condition over the columns of {table}: {said}{_near(said, columns)} "
+            f'An example: --where "{_example(columns)}". `splitdrift dictionary` lists the columns.'
         ) from None
     return chosen
+
+
+def _near(said: str, columns: Sequence[str]) -> str:
+    """What an error of DuckDB leaves open: the column that may have been meant by one that is not there."""
+    absent = re.search(r'column "(.+?)" not found', said)
+    near = difflib.get_close_matches(absent[1], columns, n=1) if absent else []
+    return f" Did you mean {near[0]}?" if near else ""
+
+
+#: Conditions by the column that they look at, for an example.
+_EXAMPLES = {"athlete_id": "athlete_id = 'ari'", "km": "km > 10", "distance_km": "distance_km > 10"}
+
+
+def _example(columns: Sequence[str]) -> str:
+    """A condition over some of these columns."""
+    known = [condition for column, condition in _EXAMPLES.items() if column in columns]
+    return " AND ".join(known[:2]) or f"{columns[0]} IS NOT NULL"

@@ -18,6 +18,8 @@ _LEFT_OUT = re.compile(
     re.DOTALL,
 )
 _NAMES = re.compile(r"[\w.-]+")
+#: A value that is a text without quotation marks.
+_BARE_TEXT = re.compile(r"[ \t]*([\w-]{1,40})[ \t]*=[ \t]*([^\W\d_][\w ./:+-]{0,40}?)[ \t]*(?:#.*)?$")
 _HEADING, _KEY = re.compile(r"\s*(\[\[?)\s*([^\]]*?)\s*\]"), re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
 
 
@@ -67,3 +69,13 @@ def parsed(text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except RecursionError:
         raise ValueError("too many brackets are in each other") from None
+    except tomllib.TOMLDecodeError as error:
+        raise ValueError(f"{error}{_about_quotes(str(error), text)}") from None
+
+
+def _about_quotes(error: str, text: str) -> str:
+    """What to say of a line with an error whose value is a text without quotation marks; else nothing."""
+    number = re.search(r"at line (\d+)", error)
+    line = text.splitlines()[int(number[1]) - 1] if number else ""
+    bare = _BARE_TEXT.match(line)
+    return f': a text needs quotation marks, {bare[1]} = "{bare[2]}"' if bare else ""

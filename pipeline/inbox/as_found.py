@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Container, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from pipeline.core.places import beneath, is_remote
@@ -14,11 +14,11 @@ from pipeline.core.system_files import is_left_by_system
 MOST_BYTES = 100_000_000
 
 
-def digest_of_others(folder: Path, recordings: Container[str]) -> str:
-    """SHA-256 of every file of an inbox that is not among its recordings: lists, settings, what nobody has seen yet.
+def digest_of_others(folder: Path, *, is_recording: Callable[[str], bool]) -> str:
+    """SHA-256 of every file of an inbox that is none of its recordings: lists, settings, what nobody has seen yet.
 
     Args:
-        recordings: paths in the inbox.
+        is_recording: of a path in the inbox.
 
     Returns:
         Empty where names and contents do not say all: in an object store, with a link, with a name that is not UTF-8,
@@ -28,7 +28,7 @@ def digest_of_others(folder: Path, recordings: Container[str]) -> str:
         return ""
     digest, closed = hashlib.sha256(), list[Path]()
     try:
-        for name, file in sorted((name, file) for name, file in _files(folder, closed) if name not in recordings):
+        for name, file in sorted((name, file) for name, file in _files(folder, closed) if not is_recording(name)):
             if file.stat().st_size > MOST_BYTES:
                 return ""
             with file.open("rb") as stream:

@@ -151,7 +151,7 @@ def pattern_rule(pattern: str, known: Known) -> PatternRule:
     if pattern.count(ATHLETE) != 1:
         raise UsageError(
             f"--by {pattern} is no file, and as a pattern it must hold {ATHLETE} once, such as "
-            f"'{ATHLETE}_{{date}}.fit'; {{date}} stands for any text. The other ways: a list.csv, or the word device."
+            f"'{ATHLETE}_{{date}}'; {{date}} stands for any text. The other ways: a list.csv, or the word device."
         )
     pieces = re.split(r"(\{\w+\}|\*)", unicodedata.normalize("NFC", pattern))
     if any(sign in piece for piece in pieces if not re.fullmatch(r"\{\w+\}", piece) for sign in "{}"):
@@ -169,6 +169,14 @@ def pattern_rule(pattern: str, known: Known) -> PatternRule:
         return re.compile("".join(parts), re.IGNORECASE)
 
     return PatternRule([compiled(athlete) for athlete in (*alternatives, "[^/]+?")], "/" in pattern, known)
+
+
+def of_every_kind(pattern: str) -> str | None:
+    """A pattern without its ending, so that it takes files of every kind; None where it has none."""
+    stem = re.sub(r"(\.\w+)+$", "", pattern)
+    if stem == pattern or not stem.endswith(("}", "*")):
+        return None
+    return f"{stem}.*" if stem.endswith(ATHLETE) else stem
 
 
 # --- By the device ---------------------------------------------------------------------------------------------------

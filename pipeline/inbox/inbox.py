@@ -8,12 +8,11 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Container, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from itertools import chain, islice
+from itertools import chain
 from pathlib import Path, PurePosixPath
-from typing import overload
 
 import polars as pl
 
@@ -21,6 +20,7 @@ from pipeline.core.errors import NothingDone, Refused, UsageError
 from pipeline.core.places import beneath, is_remote, versions_below
 from pipeline.core.reasons import Reason
 from pipeline.core.settings import SETTINGS_FILE, Settings, read_settings
+from pipeline.core.spooled import Spooled
 from pipeline.core.system_files import is_left_by_system
 from pipeline.core.written import beginning, is_own, read_text
 from pipeline.formats.column_mapping import ColumnMapping, read_mapping
@@ -56,44 +56,30 @@ class InboxFile:
     tag: str | None = None
 
 
-class InboxFiles(Sequence[InboxFile]):
-    """Files of an inbox in order of path, which take little more memory than their paths do."""
+class InboxFiles(Collection[InboxFile]):
+    """Files of an inbox in order of path, of which no more than some are held."""
 
-    def __init__(self, files: Iterable[InboxFile], owners: Mapping[str, str]) -> None:
+    def __init__(self, rows: Spooled[tuple[str, str | None]], owners: Mapping[str, str]) -> None:
         """Take the paths and tags of files.
 
         Args:
             owners: of files in the inbox itself, by path.
         """
-        rows = ((file.path, file.tag) for file in files)
-        columns = {"path": pl.String, "tag": pl.String}
-        parts = (pl.DataFrame(part, schema=columns, orient="row") for part in iter(lambda: [*islice(rows, 1000)], []))
-        self._rows = pl.concat([pl.DataFrame(schema=columns), *parts])
-        self._owners = owners
+        self._rows, self._owners = rows, owners
 
     def __len__(self) -> int:
         """How many there are."""
-        return self._rows.height
-
-    @overload
-    def __getitem__(self, place: int) -> InboxFile: ...
-
-    @overload
-    def __getitem__(self, place: slice) -> list[InboxFile]: ...
-
-    def __getitem__(self, place: int | slice) -> InboxFile | list[InboxFile]:
-        """One of them, or some."""
-        if isinstance(place, slice):
-            return [self[one] for one in range(*place.indices(len(self)))]
-        return self._file(*self._rows.row(place))
+        return len(self._rows)
 
     def __iter__(self) -> Iterator[InboxFile]:
         """Make one after the other."""
-        return (self._file(*row) for row in self._rows.iter_rows())
+        for path, tag in self._rows.of():
+            folder, is_within, _ = path.partition("/")
+            yield InboxFile(path, folder if is_within else self._owners.get(path), tag=tag)
 
-    def _file(self, path: str, tag: str | None) -> InboxFile:
-        folder, is_within, _ = path.partition("/")
-        return InboxFile(path, folder if is_within else self._owners.get(path), tag=tag)
+    def __contains__(self, file: object) -> bool:
+        """Whether one of them is this."""
+        return any(one == file for one in self)
 
 
 @dataclass(frozen=True)
@@ -116,7 +102,7 @@ class Inbox:
     """
 
     folder: Path
-    files: Sequence[InboxFile]
+    files: Collection[InboxFile]
     settings: Settings
     sessions: pl.DataFrame
     athletes: pl.DataFrame
@@ -199,24 +185,25 @@ def read_inbox(folder: Path) -> Inbox:
             else:
                 yield file
 
-    files = InboxFiles(recordings(), {})
+    rows = Spooled((0, (file.path, file.tag)) for file in recordings())
     described, correcting = (tuple(sorted(beside[name])) for name in (COLUMNS_FILE, CORRECTIONS_FILE))
-    others_sha256 = digest_of_others(folder, {file.path for file in files})  # before what they say is read
+    others_sha256 = digest_of_others(folder, is_recording=_is_recording)  # before what they say is read
     settings = read_settings(read_text(folder / SETTINGS_FILE)) if is_own(folder, SETTINGS_FILE) else Settings()
     require_free_columns(settings.registry)
     closed_names = tuple(_in_utf8(path.relative_to(folder).as_posix()) for path in closed)
     read = read_lists(folder)
-    if not files and read.rows["strikes.csv"].is_empty():
+    if not rows and read.rows["strikes.csv"].is_empty():
         raise NothingDone(
             f"The inbox {folder} holds no recordings. Put each athlete's files into a folder named for the athlete, "
             "such as inbox/ari/2026-03-14.fit. (Without any, strikes.csv is enough for the tables of landings.)"
         )
-    corrections = _corrections(folder, correcting)
-    there = {file.path for file in files} if not read.rows["sessions.csv"]["file"].is_null().all() else set()
+    named = _may_be_named(read.rows["sessions.csv"])
+    there = {path for path, _ in rows.of() if path in named}
     listed = _with_paths(read.rows["sessions.csv"], there)
-    files = InboxFiles(files, _owners(listed))
+    files = InboxFiles(rows, _owners(listed))
     folders = {file.athlete_id for file in files if file.athlete_id is not None}
     lists, misspelt = as_folders({**read.rows, "sessions.csv": listed}, folders, read.names)
+    corrections, of_corrections = _corrections(folder, correcting, folders)
     listed = lists["sessions.csv"]
     return Inbox(
         folder,
@@ -238,7 +225,7 @@ def read_inbox(folder: Path) -> Inbox:
                 f"{read.names['sessions.csv']}: {{}} more files are not in the inbox.",
             ),
             *misspelt,
-            *first_of(list(_faults(corrections)), MOST_NAMED, "{} more corrections are not used."),
+            *of_corrections,
         ),
         closed_names,
         corrections,
@@ -247,6 +234,13 @@ def read_inbox(folder: Path) -> Inbox:
         others_sha256=others_sha256,
         sessions_file=read.names["sessions.csv"],
     )
+
+
+def _may_be_named(listed: pl.DataFrame) -> set[str]:
+    """The paths that lines of sessions.csv may stand for, see `_with_paths` and `listed_file`."""
+    rows = listed.drop_nulls("file").select("file", "athlete_id").iter_rows()
+    names = chain.from_iterable((path, f"{athlete_id}/{path}") for path, athlete_id in rows)
+    return {"!".join(parts[:n]) for parts in (name.split("!") for name in names) for n in range(1, len(parts) + 1)}
 
 
 def _with_paths(listed: pl.DataFrame, there: Container[str]) -> pl.DataFrame:
@@ -271,17 +265,33 @@ _CLOSED = "The folder '{}' cannot be read, so nothing in it is used. Check its p
 _LINK = "'{}' is a link out of the inbox, to a folder or to nothing, so it is skipped. Copy what it leads to."
 
 
-def _corrections(folder: Path, paths: Iterable[str]) -> tuple[Correction, ...]:
-    """The entries of every `corrections.toml`, those of outer folders first."""
+def _corrections(
+    folder: Path, paths: Iterable[str], folders: Collection[str]
+) -> tuple[tuple[Correction, ...], list[str]]:
+    """The entries of every `corrections.toml`, those of outer folders first, with their athletes as folders are named;
+    and notices.
+    """
     entries: list[Correction] = []
+    misspelt: list[str] = []
     for path in sorted(paths, key=lambda path: (path.count("/"), path)):
         try:
-            entries += read_corrections(read_text(folder / path), path)
+            own = read_corrections(read_text(folder / path), path)
         except UsageError as error:
-            entries.append(faulty(path, str(error)))
+            own = [faulty(path, str(error))]
         except OSError as error:
-            entries.append(faulty(path, f"It cannot be opened: {error.strerror}. Check its permissions."))
-    return tuple(entries)
+            own = [faulty(path, f"It cannot be opened: {error.strerror}. Check its permissions.")]
+        names = pl.DataFrame({"athlete_id": [entry.athlete_id for entry in own]}, schema={"athlete_id": pl.String})
+        named, notices = as_folders({path: names}, folders)
+        entries += map(_of_athlete, own, named[path]["athlete_id"])
+        misspelt += notices
+    return tuple(entries), [
+        *first_of(list(_faults(entries)), MOST_NAMED, "{} more corrections are not used."),
+        *misspelt,
+    ]
+
+
+def _of_athlete(entry: Correction, athlete_id: str | None) -> Correction:
+    return replace(entry, athlete_id=athlete_id)
 
 
 def _faults(corrections: Iterable[Correction]) -> Iterator[str]:
@@ -361,6 +371,11 @@ def _is_file_within(path: Path, root: Path) -> bool:
 
 def _leads_out(path: Path) -> bool:
     return path.is_symlink() and not is_own(path.parent, path.name)
+
+
+def _is_recording(path: str) -> bool:
+    """Whether a path that is neither hidden nor left by a system is none of a list or settings."""
+    return path not in _WRITTEN and path.rpartition("/")[2] not in (COLUMNS_FILE, CORRECTIONS_FILE)
 
 
 def _is_no_recording(parts: Sequence[str]) -> bool:

@@ -102,8 +102,10 @@ def shown(text: str) -> str:
 
 
 def first_of(texts: Sequence[str], most: int, more: str) -> list[str]:
-    """The first of many texts, and one with the number of the others."""
-    return [*texts[:most], *([more.format(f"{len(texts) - most:,}")] if len(texts) > most else [])]
+    """The first of many texts, and one with the number of the others, of which there are always several."""
+    if len(texts) <= most + 1:
+        return [*texts]
+    return [*texts[:most], more.format(f"{len(texts) - most:,}")]
 
 
 def _header(
@@ -190,7 +192,7 @@ class Checked:
         if holds.all():  # seen sooner than which rows break it
             return
         for line, found in self.rows.filter(~holds).select("line", column).iter_rows():
-            said = "nothing" if found is None else f"'{shown(found)}'"
+            said = "empty" if found is None else f"'{shown(found)}'"
             text = f"{self.name}, line {line}: {column} is {said}; expected {expected}. The line is not used."
             self._faults.setdefault(line, (column, text))
 

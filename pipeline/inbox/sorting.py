@@ -23,7 +23,7 @@ from pipeline.core.places import beneath
 from pipeline.core.system_files import is_left_by_system
 from pipeline.core.written import MOST_LIST_BYTES, read_text
 from pipeline.inbox.athlete_ids import Known
-from pipeline.inbox.claims import DeviceRule, ListRule, PatternRule, Unclaimed, list_rule, pattern_rule
+from pipeline.inbox.claims import DeviceRule, ListRule, PatternRule, Unclaimed, list_rule, of_every_kind, pattern_rule
 from pipeline.inbox.lists import LISTS, read_lists
 from pipeline.inbox.loose_files import LooseFile, LooseFiles, numbered
 
@@ -109,7 +109,7 @@ def read_rules(by: Sequence[str], loose: LooseFiles, inbox: Path) -> Rules:
         if not sessions.is_file():
             raise UsageError(
                 "Nothing says whose the files are. Give --by list.csv (columns file, athlete_id), --by "
-                "'{athlete_id}_{date}.fit' (a pattern of the names), or --by device (the watch that wrote them)."
+                "'{athlete_id}_{date}' (a pattern of the names), or --by device (the watch that wrote them)."
             )
         by = [str(sessions)]
     rules = Rules()
@@ -121,6 +121,17 @@ def read_rules(by: Sequence[str], loose: LooseFiles, inbox: Path) -> Rules:
         else:
             rules.rules.append(pattern_rule(word, known))
     return rules
+
+
+def without_endings(by: Sequence[str], planned: Plan, known: Known) -> Iterator[tuple[str, int]]:
+    """Patterns without the ending that kept files out, and how many of these they would give to an athlete."""
+    left = [placement.file for placement in planned.placements if placement.reason is Unclaimed.NO_MATCH]
+    for word in by:
+        wider = None if Path(word).is_file() else of_every_kind(word)
+        if wider is not None:
+            rule = pattern_rule(wider, known)
+            if n_files := sum(isinstance(rule.athlete_of(file), str) for file in left):
+                yield wider, n_files
 
 
 def known_athletes(inbox: Path) -> Known:

@@ -76,6 +76,30 @@ def wilson(n: npt.ArrayLike, n_all: npt.ArrayLike) -> tuple[Array, Array]:
     return low, high
 
 
+def wilson_of_people(share_sum: float, square_sum: float, n: int, n_observations: int) -> tuple[float, float]:
+    """95 % interval of the mean share of people who were observed several times, each of them counting once.
+
+    Wilson's interval for the number of people observed once who would tell the mean as well: p (1 - p) over the
+    variance of the mean, from how people differ. It is not below the number of people, as if each person were always
+    alike, nor above that of observations, as if they were independent; with one observation per person it is the
+    number of people, and the interval is `wilson`'s. Effective numbers in intervals of shares: Korn and Graubard 1998,
+    as restated in J Off Stat 20:705-723; Wilson's is among those recommended with them (PMC6690503, abstract).
+
+    Args:
+        share_sum: over people, the sum of each one's share of observations in the class.
+        square_sum: the sum of the squares of these shares.
+        n: number of people.
+        n_observations: number of observations of all people.
+    """
+    mean = share_sum / n
+    variance = (square_sum - n * mean**2) / (n * max(n - 1, 1))
+    # Without a scatter beyond rounding no more is known than that people were alike.
+    effective = mean * (1 - mean) / variance if variance > ROUNDING / n else n
+    ratio = min(max(effective, n), n_observations) / n
+    low, high = wilson(share_sum * ratio, n * ratio)
+    return float(low), float(high)
+
+
 def mcnemar_exact(table: npt.ArrayLike) -> PairedTest:
     """Two classes: did more people change one way than the other? (McNemar 1947, doi 10.1007/BF02295996).
 

@@ -7,22 +7,32 @@ import polars as pl
 #: A row without a file is of the run that began within so long of its time [s]. Common practice, no source.
 SAME_START_S = 300
 
+#: How closely a row names a run, the closest highest: not its file, a duplicate of it, its file.
+_NO_FILE, _DUPLICATE, _OWN_FILE = range(3)
 
-def sessions_of_runs(runs: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
+
+def sessions_of_runs(runs: pl.DataFrame, recordings: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame:
     """Find the run of each row of sessions.csv.
 
-    A row that names a file is of its runs; another one is of the athlete's run that began nearest to its time, within
-    `SAME_START_S`. Of several rows for one run those that name the file come first, and of these the last one is used.
+    A row that names a file is of its runs, and of those that its recordings are duplicates of; another one is of the
+    athlete's run that began nearest to its time, within `SAME_START_S`. Of several rows for one run those that name
+    its file come first, then those that name a duplicate of it, and of these the last one is used.
 
     Args:
         runs: `run_id`, `athlete_id`, `file`, `path`, `started_at_utc`.
+        recordings: `run_id`, `status`, `file`, `path` of the ledger, for duplicates.
         sessions: rows of `sessions.csv`, with their line.
 
     Returns:
         `line`, `run_id`, whether the row `is_used`, and `used_line`, the row that is used of that run. Rows without a
         run are absent.
     """
-    names = pl.concat([runs.select("run_id", name=column) for column in ("file", "path")]).unique()
+    duplicates = recordings.filter(pl.col("status") == "duplicate")
+    names = pl.concat(
+        rows.select("run_id", name=column, names_file=pl.lit(rank))
+        for rank, rows in ((_OWN_FILE, runs), (_DUPLICATE, duplicates))
+        for column in ("file", "path")
+    ).unique(["run_id", "name"], keep="first", maintain_order=True)
     by_file = sessions.drop_nulls("file").join(names, left_on="file", right_on="name")
     dated = sessions.filter(pl.col("file").is_null()).drop_nulls(["athlete_id", "started_at_utc"])
     near = dated.join(runs.select("run_id", "athlete_id", began="started_at_utc"), on="athlete_id")
@@ -31,8 +41,8 @@ def sessions_of_runs(runs: pl.DataFrame, sessions: pl.DataFrame) -> pl.DataFrame
     by_start = near.unique("line", keep="first", maintain_order=True)
     matches = pl.concat(
         [
-            by_file.select("line", "run_id", names_file=pl.lit(value=True)),
-            by_start.select("line", "run_id", names_file=pl.lit(value=False)),
+            by_file.select("line", "run_id", "names_file"),
+            by_start.select("line", "run_id", names_file=pl.lit(_NO_FILE)),
         ]
     ).sort("run_id", "names_file", "line")
     used_line = pl.col("line").last().over("run_id")

@@ -118,9 +118,9 @@ def done(
     shown = {key: name for key, name in (names or {}).items() if name.lower() != key.lower()}
     parts = [f"{_when(began_at)} took {_seconds(record['seconds'])}. The store is up to date.", *_tries(failures)]
     if damage is not None:
-        parts += ["## Damaged", inert(str(damage))]
+        parts += ["## Damaged", sentences(str(damage))]
     elif repaired := repaired_files(record):
-        parts.append(inert(repaired))
+        parts.append(sentences(repaired))
     if record.get("nothing_new"):
         parts.append("Nothing was new: no file of the inbox was added, changed or removed, nor any list or setting.")
         parts += _still_rejected(ledger, set())
@@ -134,7 +134,10 @@ def done(
         parts += _used_in_part(ledger, came_in)
     if notices:
         most = MOST_NOTICES_AGAIN if record.get("nothing_new") else MOST_LINES
-        parts += ["## To look at", _listed([f"- {inert(notice)}" for notice in notices], "splitdrift check", most=most)]
+        parts += [
+            "## To look at",
+            _listed([f"- {sentences(notice)}" for notice in notices], "splitdrift check", most=most),
+        ]
     in_short = _in_short(record) if damage is None else f"the store is damaged, {_in_short(record)}"
     return _page(began_at, in_short, *parts, f"*{CAUTION}*")
 
@@ -145,7 +148,7 @@ def skipped(began_at: datetime, fact: str) -> NightPage:
         began_at,
         "left out",
         f"{_when(began_at)} was left out: another process is changing the store, and two never do so at once.",
-        inert(fact),
+        sentences(fact),
         "Nothing is lost: whatever came in is read by that refresh or by the next. If this is so night after night, "
         "the other process hangs; ending it frees the store at once.",
     )
@@ -175,7 +178,7 @@ def lost(failure: Failure) -> NightPage:
     return _page(
         failure.began_at,
         "failed",
-        f"{_when(failure.began_at)} failed: {inert(failure.reason)}.",
+        f"{_when(failure.began_at)} failed: {sentences(failure.reason)}.",
         "The store holds the state before it or a complete new one, never a part. The next night takes up everything.",
     )
 
@@ -184,7 +187,7 @@ def with_faults(page: NightPage, faults: Sequence[str]) -> NightPage:
     """The page with the deliveries that failed at its end."""
     if not faults:
         return page
-    listed = _listed([f"- {inert(fault)}" for fault in faults], "")
+    listed = _listed([f"- {sentences(fault)}" for fault in faults], "")
     return replace(page, body=f"{page.body}\n\n{NOT_DELIVERED}\n\n{listed}")
 
 
@@ -223,7 +226,7 @@ def _tries(failures: Sequence[Failure]) -> list[str]:
     for why, alike in groupby(failures, key=lambda failure: failure.reason):
         times = [f"{failure.began_at:%H:%M}" for failure in alike]
         when = times[0] if len(times) == 1 else f"{times[0]} to {times[-1]}, {len(times)} times"
-        lines.append(f"- {when}: {inert(why)}")
+        lines.append(f"- {when}: {sentences(why)}")
     return [f"{count_of(len(failures), 'try', 'tries')} failed:", "\n".join(lines)]
 
 
@@ -323,7 +326,7 @@ def _used_in_part(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
 
 
 def _file_line(path: str, reason: str | None, fix: str | None) -> str:
-    return f"- {inert(path)}: {inert(reason or '')}" + (f" {inert(fix)}" if fix else "")
+    return f"- {path_shown(path)}: {sentences(reason or '')}" + (f" {sentences(fix)}" if fix else "")
 
 
 def _still_rejected(ledger: pl.DataFrame, came_in: set[str]) -> list[str]:
@@ -362,15 +365,39 @@ def _seconds(seconds: float) -> str:
 
 # --- Inert text ------------------------------------------------------------------------------------------------------
 
-#: What begins markup in Markdown anywhere in a line; also what turns an address into a link by itself.
-_MARKUP = re.compile(r"[\\`*_\[\]<>|#~&!$@]|:(?=//)|(?<=[wW]{3})\.")
+#: What begins markup in Markdown anywhere in a line; also what turns an address into a link by itself. An underscore
+#: between letters or digits does not.
+_MARKUP = re.compile(r"[\\`*\[\]<>|#~&$@]|(?<![^\W_])_|_(?![^\W_])|!(?=\[)|:(?=//)|(?<=[wW]{3})\.")
+
+#: What may be written as code without being escaped: nothing that a reader of another kind would take for markup.
+_CODE = r"(?! )[^`<>&@]+(?<! )"
 
 
 def inert(text: str) -> str:
     """Text from outside for the middle of a line of Markdown: one line, no markup, no invisible characters."""
+    return _escaped(_visible(text))
+
+
+def sentences(text: str) -> str:
+    """The same for sentences, in which commands are between backticks: these stay, to be copied as they are."""
+    parts = re.split(rf"(?<!`)(`{_CODE}`)(?!`)", _visible(text))
+    return "".join(part if place % 2 else _escaped(part) for place, part in enumerate(parts))
+
+
+def path_shown(path: str) -> str:
+    """A path as code, to be copied as it is, unless it has characters that would have to be escaped in it."""
+    visible = _visible(path)
+    return f"`{visible}`" if re.fullmatch(_CODE, visible) else inert(path)
+
+
+def _escaped(text: str) -> str:
+    return _MARKUP.sub(lambda match: f"\\{match.group()}", text)
+
+
+def _visible(text: str) -> str:
     visible = "".join(
         " " if character.isspace() else character
         for character in text
         if character.isspace() or unicodedata.category(character) not in ("Cc", "Cf", "Cs", "Co", "Cn")
     )
-    return _MARKUP.sub(lambda match: f"\\{match.group()}", " ".join(visible.split()))
+    return " ".join(visible.split())

@@ -30,8 +30,8 @@ from pipeline.refresh.damage import check_share
 from pipeline.refresh.notices import notices_of
 from pipeline.refresh.refresh import require_apart
 from pipeline.store.generations import is_store, prepare, published
-from pipeline.store.history import note_failed, read_history
-from pipeline.store.layout import read_rows
+from pipeline.store.history import note_failed, read_history, replaced_inbox
+from pipeline.store.layout import ledger_of_valid, read_rows
 from pipeline.store.lock import locked
 from pipeline.workers.process import is_panic
 
@@ -181,19 +181,23 @@ def _try(
             raise NothingDone(f"The inbox {plan.inbox} is not there. Is its disk or share missing?")
     inbox = read_inbox(plan.inbox)
     require_apart(inbox, plan.store)
+    before = None
+    with suppress(Damaged):  # the refresh says so, if it needs what is damaged
+        before = ledger_of_valid(plan.store, ("path", "session", "guards_not_met"))
     ledger = refresh(inbox, plan.store)
     damage = None
     try:
         check_share(plan.store, began_at.date())
     except Damaged as error:
         damage = error
+    record = read_history(plan.store)[-1]
     page = night_page.done(
-        read_history(plan.store)[-1],
+        record,
         began_at=began_at,
         ledger=ledger,
         drifts=read_rows(published(plan.store), "athlete_drift"),
         names=dict(inbox.athletes.select("athlete_id", "display_name").drop_nulls().iter_rows()),
-        notices=[*notices, *notices_of(inbox, ledger)],
+        notices=[*replaced_inbox(plan.store, record), *notices, *notices_of(inbox, ledger, before)],
         failures=failures,
         damage=damage,
         registry=inbox.settings.registry,

@@ -22,7 +22,7 @@ from pipeline.pages.file_counts import splits_of
 from pipeline.pages.language import Language
 from pipeline.pages.squads import DIVIDED, FINDINGS, SquadTask, rows_of
 from pipeline.pages.units import Units
-from pipeline.store.contents import read_checked
+from pipeline.store.contents import LISTS, read_checked
 from pipeline.store.layout import files_of, partition, read_contents, read_partitions, read_rows, table_folder
 from pipeline.tables import PARTITIONED, empty
 
@@ -71,7 +71,7 @@ def pages_of(
     Keeps a key for the codes if athletes are shown by them: one key per store, for as long as the store exists.
 
     Args:
-        damaged: files of the state before; if one is a page, all pages are drawn again.
+        damaged: files of the state before; if one is a page, or a list of some, all pages are drawn again.
         older: states to look for the key in if the one before does not have it.
     """
     if not (built / _KEY).is_file():
@@ -79,7 +79,7 @@ def pages_of(
         known = next(filter(None, map(_key, (before, *older))), None)
         if known is not None or settings.pages == "codes":
             (built / _KEY).write_bytes(known or secrets.token_bytes(32))
-    if any(name.startswith("pages/") for name in damaged):
+    if any(name.startswith(("pages/", f"{LISTS}/")) for name in damaged):
         before = None
     return None if settings.pages == "none" else Pages(built, before, settings, secrets.token_hex(4))
 

@@ -165,10 +165,10 @@ class Language:
         key = f"suspicion.{name}"
         return self(key) if self.has(key) else SUSPICIONS[name].words
 
-    def fix(self, suspicion: str | None, fix: str | None) -> str:
-        """What can be done about a suspicion; as the table has it where the catalogue has no words."""
+    def fix(self, suspicion: str) -> str:
+        """What can be done about a suspicion, to follow it; the words of the registry where the catalogue has none."""
         key = f"fix.{suspicion}"
-        return self(key) if self.has(key) else fix or ""
+        return self(key) if self.has(key) else SUSPICIONS[suspicion].fix
 
     def exclusion(self, reason: str) -> str:
         """Why samples were excluded or mended; as the table has it where the catalogue has no words."""

@@ -224,7 +224,7 @@ def quality_row(row: Row, language: Language) -> Context:
     return {
         "what": excluded_words(row["quantity"], language),
         "suspicion": language.suspicion(row["suspicion"]) if row["suspicion"] else "",
-        "fix": language.fix(row["suspicion"], row["fix"]),
+        "fix": language.fix(row["suspicion"]) if row["suspicion"] else "",
     }
 
 

@@ -110,13 +110,15 @@ class Measured:
 
 
 #: Columns of `Measured.runs`. Of a recording without distance, which may still be joined to another one, `lacks`
-#: has the reasons for which it is refused if it is not. `laps` are begin and end of each lap in turn, as in `LAPS`.
+#: has the reasons for which it is refused if it is not. `is_corrected` and `is_listed` say whether corrections.toml and
+#: sessions.csv name its file. `laps` are begin and end of each lap in turn, as in `LAPS`.
 RUN: dict[str, pl.DataType | type[pl.DataType]] = {
     "run_id": pl.String, "athlete_id": pl.String, "file": pl.String, "path": pl.String, "session": pl.Int64,
     "sha256": pl.String, "started_at_utc": pl.Datetime("us", "UTC"), "ended_at_utc": pl.Datetime("us", "UTC"),
     "paused_s": pl.Float64, "device": pl.String, "sensors": pl.String, "altitude": pl.String,
     "speed_source": pl.String, "tags": pl.String,
     "n_quantities": pl.Int64, "is_damaged": pl.Boolean, "n_samples": pl.Int64, "samples_file": pl.String,
+    "is_corrected": pl.Boolean, "is_listed": pl.Boolean,
     "quantities": pl.List(pl.String), "lacks": pl.String,
     "laps": pl.List(pl.Float64),
 }  # fmt: skip

@@ -20,7 +20,7 @@ from pipeline import STAGES
 from pipeline.core.errors import Damaged, Fault, NothingDone
 from pipeline.core.places import is_remote, replacing
 from pipeline.refresh.published_before import tables_taken_over
-from pipeline.store.contents import CONTENTS, WHOLE, Contents, contents_of
+from pipeline.store.contents import CONTENTS, LISTS, WHOLE, Contents, Written, contents_of
 from pipeline.store.generations import PARTS, current, generations, published
 from pipeline.store.known import Known, inbox_of, known_without, read_known
 from pipeline.store.layout import files_of, partition, require_sound
@@ -51,7 +51,7 @@ class Checked:
     @property
     def n_files(self) -> int:
         """How many files the state holds; 0 where that is not known."""
-        return 0 if self.contents is None else len(self.contents.files)
+        return 0 if self.contents is None else self.contents.n_files
 
 
 def check_store(store: Path) -> Checked:
@@ -171,6 +171,8 @@ def resting_on(name: str) -> str:
     folder, *parts = name.split("/")
     if folder in (WHOLE, CONTENTS):
         return "everything: without it no other file can be checked"
+    if folder == LISTS:
+        return "the samples, splits and pages of some athletes: without it none of them can be checked"
     if folder == "known":
         stem = parts[0].partition(".")[0].partition("-")[0]  # without the section
         tables = [stem, *_tables_from(stem)] if stem in _WRITTEN else []
@@ -218,12 +220,19 @@ def mend_older_states(store: Path, names: Iterable[str]) -> None:
         before = None if state.name == valid.name else _contents_or_none(state)
         if before is None:
             continue
-        held = (name for name in names if name in before.files and name in contents.files)
-        same = [name for name in held if before.files[name].digest == contents.files[name].digest]
-        for name in before.faults_of_content(same):
+        for name in _damaged_of(before, contents.noted(names)):
             (state / name).parent.mkdir(parents=True, exist_ok=True)
             with replacing(state / name) as temporary:
                 os.link(valid / name, temporary)
+
+
+def _damaged_of(before: Contents, repaired: Mapping[str, Written]) -> dict[str, Fault]:
+    """Files of an older state that are damaged, and were to be what others are; none where that is not known."""
+    try:
+        noted = before.noted(repaired)
+        return before.faults_of_content(name for name in noted if noted[name].digest == repaired[name].digest)
+    except Damaged:
+        return {}
 
 
 def _contents_or_none(state: Path) -> Contents | None:

@@ -31,13 +31,14 @@ def without_duplicates(runs: pl.DataFrame) -> pl.DataFrame:
     """Find the recordings of one athlete that are of the same run.
 
     They are if they begin in the same second, or else overlap in time by half or more. The one that measured most is
-    kept: one with distance, then most quantities, then undamaged, then most samples. One without distance that is of
+    kept: one with distance, then most quantities, then undamaged, then most samples; of equally good ones that which
+    corrections.toml names, then which sessions.csv names, then the first by path. One without distance that is of
     no other's run is none: it is in no row that is returned, and is no run that others could be of. The result depends
     only on the recordings, not on which of them were compared before.
 
     Args:
         runs: columns `run_id` (athlete and second of the start), `started_at_utc`, `ended_at_utc`, `n_quantities`,
-            `is_damaged`, `n_samples`, `path`, `session`, `lacks`; of one athlete.
+            `is_damaged`, `n_samples`, `is_corrected`, `is_listed`, `path`, `session`, `lacks`; of one athlete.
 
     Returns:
         `path`, `session` and `duplicate_of` (the run that was kept) of each recording that was not.
@@ -69,8 +70,8 @@ def best_of_each_start(runs: pl.DataFrame) -> pl.DataFrame:
 
 def _best_first(runs: pl.DataFrame) -> pl.DataFrame:
     return runs.sort(
-        pl.col("lacks").is_not_null(), "n_quantities", "is_damaged", "n_samples", "path", "session",
-        descending=[False, True, False, True, False, False],
+        pl.col("lacks").is_not_null(), "n_quantities", "is_damaged", "n_samples", "is_corrected", "is_listed", "path",
+        "session", descending=[False, True, False, True, True, True, False, False],
     )  # fmt: skip
 
 

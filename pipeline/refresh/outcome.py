@@ -34,7 +34,7 @@ def outcome_of(context: BuildContext, item: tuple[Section, Path | None]) -> Outc
         refused.height,
         refused.select("path", "session", "reason").head(MOST_NAMES).to_dicts(),
         changed_findings(_findings(before, section), _findings(context.built, section)),
-        notices_of(context.inbox, ledger) if section.of == 1 else (),
+        notices_of(context.inbox, ledger, before=ledger) if section.of == 1 else (),
     )
 
 

@@ -76,4 +76,5 @@ def _percent(share: float) -> str:
 def _rest(suspect: pl.DataFrame, n_runs: int, labels: Mapping[str, str]) -> str:
     counts = suspect.group_by("quantity", "suspicion").len().sort("len", "quantity", descending=[True, False])
     parts = [f"{labels[quantity]} {SUSPICIONS[suspicion].words} ({n})" for quantity, suspicion, n in counts.iter_rows()]
-    return f"{n_runs} more runs: {'; '.join(parts)}. `splitdrift show quality` has a row for each."
+    more = "1 more run" if n_runs == 1 else f"{n_runs} more runs"
+    return f"{more}: {'; '.join(parts)}. `splitdrift show quality` has a row for each."

@@ -10,8 +10,7 @@ This process only plans and gathers: the steps, and the libraries they need, are
 
 from __future__ import annotations
 
-from array import array
-from collections.abc import Callable, Collection, Iterator, Sequence, Sized
+from collections.abc import Callable, Collection, Iterator, Mapping, Sized
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -24,6 +23,7 @@ from pipeline import ALONE, OF_CLUB, OF_RUNS
 from pipeline.core.errors import Interrupted, NothingDone, UsageError
 from pipeline.core.metrics import Registry
 from pipeline.core.places import is_remote, remove_tree, whole_name
+from pipeline.core.spooled import Spooled
 from pipeline.inbox.inbox import Inbox, InboxFile, read_inbox
 from pipeline.pages.club_rows import pages_of
 from pipeline.refresh import REFRESH_LOADS
@@ -48,7 +48,7 @@ from pipeline.store.bundles import GATHERED, Bundle
 from pipeline.store.finished import n_files_kept, remove_older
 from pipeline.store.generations import building, current, generations, prepare, sweep
 from pipeline.store.history import catch_up, note_nothing_new, record, write_record
-from pipeline.store.known import ChangeSummary, club_keys, write_known
+from pipeline.store.known import ChangeSummary, club_keys, inbox_of, write_known
 from pipeline.store.layout import read_rows
 from pipeline.store.lock import locked
 from pipeline.store.sections import Section, section_of, sections_of
@@ -118,7 +118,9 @@ def bring_up_to_date(
         n_to_read = 0
         try:
             keep = inbox.settings.keep_generations
-            with building(store, keep=keep, resumes=True, check_still_held=check_still_held) as built:
+            with building(
+                store, keep=keep, n_sections=n_sections, resumes=True, check_still_held=check_still_held
+            ) as built:
                 keys = club_keys(inbox, store)
                 is_as_before = keys == known.keys and not repairs
                 context = BuildContext(replace(inbox, files=()), built, known.rows, n_sections, is_as_before)
@@ -137,7 +139,7 @@ def bring_up_to_date(
                 refused = [{"path": row["path"], "reason": row["reason"]} for row in outcome.refused]
                 state_record = record(
                     seen, began_at=began_at, statuses=outcome.statuses, refused=(outcome.n_refused, refused),
-                    findings=outcome.findings, repaired=damaged_files,
+                    findings=outcome.findings, repaired=damaged_files, replaced=_replaced(inbox, seen, known.folder),
                 )  # fmt: skip
                 write_record(built, state_record, began_at)
                 older = reversed(generations(store)) if repairs else ()
@@ -160,6 +162,14 @@ def bring_up_to_date(
     return state
 
 
+def _replaced(inbox: Inbox, seen: ChangeSummary, before: Path | None) -> Mapping[str, str] | None:
+    """The inbox that the state before was made from and its name, where that is another and no file of it is left."""
+    was = None if before is None else inbox_of(before)
+    if before is None or was in (None, whole_name(inbox.folder)) or not seen.n_gone or seen.n_new < len(inbox.files):
+        return None
+    return {"inbox": str(was), "generation": before.name}
+
+
 class _NothingNew(Exception):
     """The valid state is what the state being built would be."""
 
@@ -167,10 +177,9 @@ class _NothingNew(Exception):
 def _look(executor: Executor, refresh: Refresh, inbox: Inbox) -> ChangeSummary:
     """What changed in an inbox, section by section; noted in the state being built."""
     of = refresh.context.n_sections
-    places = [array("I") for _ in range(of)]
-    for place, file in enumerate(inbox.files):
-        places[section_of(file.athlete_id, of).number].append(place)
-    items = ((Section(number, of), [inbox.files[place] for place in own]) for number, own in enumerate(places))
+    rows = ((file.path, file.athlete_id, file.sha256, file.tag) for file in inbox.files)
+    divided = Spooled(((section_of(row[1], of).number, row) for row in rows), of)
+    items = ((one, [InboxFile(*row) for row in divided.of(one.number)]) for one in refresh.context.sections)
     return sum(executor.by_section(look_at, refresh, items, of), ChangeSummary())
 
 
@@ -336,9 +345,7 @@ def check_quality(
     )
 
 
-def _watched(
-    results: Iterator[T], files: Sequence[InboxFile], read: Callable[[T], Sized], progress: Progress | None
-) -> Iterator[T]:
+def _watched(results: Iterator[T], files: Sized, read: Callable[[T], Sized], progress: Progress | None) -> Iterator[T]:
     """The same results; `read` gives the files of each."""
     done = 0
     for result in results:

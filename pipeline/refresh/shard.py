@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import chain
@@ -148,7 +148,8 @@ class _Run:
 
 def sample(context: RunContext, shard: Shard, sessions: Sequence[tuple[InboxFile, Session]]) -> SampledRuns:
     """Stage `samples` for the sessions of a shard; nothing is written."""
-    outcomes = [_sample_session(context.inbox, file, session) for file, session in sessions]
+    listed = set(context.inbox.sessions["file"].drop_nulls())
+    outcomes = [_sample_session(context.inbox, file, session, listed) for file, session in sessions]
     runs = [run for _, run in outcomes if run is not None]
     rows = pl.DataFrame([run.row for run in runs], schema=RUN)
     recordings = _ledger(shard.athlete_id, [session for session, _ in outcomes], rows)
@@ -258,7 +259,9 @@ def _without(measured: Measured, run_ids: Sequence[str], broken: BrokenPromise) 
     )
 
 
-def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Session, _Run | None]:
+def _sample_session(
+    inbox: Inbox, file: InboxFile, session: Session, listed_files: Collection[str]
+) -> tuple[Session, _Run | None]:
     """The samples of a session and its row for `runs`; or the session rejected after all."""
     recorded = session.recording
     if recorded is None:
@@ -305,6 +308,8 @@ def _sample_session(inbox: Inbox, file: InboxFile, session: Session) -> tuple[Se
         "n_quantities": len(quantities),
         "is_damaged": recorded.damage is not None,
         "n_samples": session.n_samples,
+        "is_corrected": session.outcome.is_named,
+        "is_listed": session.path in listed_files or file.path in listed_files,
         "samples_file": samples_file(run_id, str(file.athlete_id), f"{started:%Y-%m}", own_name),
         "laps": [edge for *_, begins_s, ends_s in laps for edge in (begins_s, ends_s)],
     }

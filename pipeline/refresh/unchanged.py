@@ -107,6 +107,6 @@ def _is_as_noted(inbox: Path, store: Path, noted: Mapping[str, Any]) -> bool:
         noted["code"] == code_digest()
         and noted["store"] == whole_name(store)
         and noted["inbox"] == whole_name(inbox)
-        and noted["others"] == digest_of_others(inbox, recordings)
+        and noted["others"] == digest_of_others(inbox, is_recording=recordings.__contains__)
         and recordings == digests(inbox, recordings)
     )

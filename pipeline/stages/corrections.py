@@ -22,7 +22,7 @@ from pipeline.formats import Recording, clock
 from pipeline.methods.covered_distance import great_circles
 from pipeline.methods.hours_apart import pairs_hours_apart
 from pipeline.stages.samples import LONGEST_RUN_S
-from pipeline.tables.recorded import APPLIED, FAULTY, GUARD_NOT_MET, MATCHES_NOTHING, retold
+from pipeline.tables.recorded import APPLIED, FAULTY, GUARD_NOT_MET, MATCHES_NOTHING, ONLY_DUPLICATES, retold
 
 #: Between the tags of a run, and between the name and the value of one.
 TAG_SEPARATOR, TAG_IS = "; ", "="
@@ -108,6 +108,7 @@ class Outcome:
         held_back: names of those whose guard was not met.
         changes: what was changed, for the ledger.
         leave_out: why the session is left out; None where it is not.
+        is_named: whether an entry that was applied names its file.
     """
 
     applied: tuple[str, ...] = ()
@@ -115,6 +116,7 @@ class Outcome:
     changes: tuple[Because, ...] = ()
     tags: Mapping[str, str] = field(default_factory=dict)
     leave_out: str | None = None
+    is_named: bool = False
 
 
 NOTHING = Outcome()
@@ -130,7 +132,7 @@ def corrected(
         entries: those that concern it by path and athlete.
         is_zone_read: whether its reader was given the time zone already, for times that carry none.
     """
-    applied: list[str] = []
+    applied: list[Correction] = []
     held_back: list[str] = []
     changes: list[Because] = []
     tags: dict[str, str] = {}
@@ -141,12 +143,14 @@ def corrected(
         if not (_guards_hold(entry, recording) and _can_be_applied(entry, recording)):
             held_back.append(entry.name)
             continue
-        applied.append(entry.name)
+        applied.append(entry)
         recording = _changed(entry, recording, is_zone_read=is_zone_read)
         tags |= dict(entry.tags)
         leave_out = entry.leave_out or leave_out
         changes.append(_changes(entry, entry.source))
-    return recording, Outcome(tuple(applied), tuple(held_back), tuple(changes), tags, leave_out)
+    is_named = any(entry.file is not None for entry in applied)
+    names = tuple(entry.name for entry in applied)
+    return recording, Outcome(names, tuple(held_back), tuple(changes), tags, leave_out, is_named)
 
 
 def left_out_unread(entries: Sequence[Correction]) -> Outcome | None:
@@ -156,8 +160,8 @@ def left_out_unread(entries: Sequence[Correction]) -> Outcome | None:
 
 
 def corrected_alike(recordings: pl.DataFrame) -> pl.DataFrame:
-    """Count the recordings that the same entries name: `corrections`, `guards_not_met` and `n`."""
-    return recordings.group_by(_OUTCOMES).agg(n=pl.len())
+    """Count the recordings that the same entries name, `n`, and those of them of which no run has anything."""
+    return recordings.group_by(_OUTCOMES).agg(n=pl.len(), n_duplicates=UNUSED_DUPLICATE.sum())
 
 
 def corrections(alike: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame:
@@ -172,22 +176,21 @@ def corrections(alike: pl.DataFrame, entries: pl.DataFrame) -> pl.DataFrame:
     """
     rows = []
     for entry in entries.iter_rows(named=True):
-        n_applied, n_held_back = (_count_of(alike, column, entry["name"]) for column in _OUTCOMES)
-        status = APPLIED if n_applied else GUARD_NOT_MET if n_held_back else MATCHES_NOTHING
-        rows.append(
-            {
-                **entry,
-                "n_applied": n_applied,
-                "n_guard_not_met": n_held_back,
-                "status": FAULTY if entry["reason"] is not None else status,
-            }
-        )
-    return pl.DataFrame(
-        rows, schema={**LISTED, "n_applied": pl.Int64, "n_guard_not_met": pl.Int64, "status": pl.String}
-    )
+        n_matched, n_held_back = (_count_of(alike, column, entry["name"]) for column in _OUTCOMES)
+        n_duplicates = 0 if entry["is_of_clock"] else _count_of(alike, "corrections", entry["name"], "n_duplicates")
+        n_applied = n_matched - n_duplicates
+        without = ONLY_DUPLICATES if n_duplicates else GUARD_NOT_MET if n_held_back else MATCHES_NOTHING
+        counts = {"n_applied": n_applied, "n_duplicates": n_duplicates, "n_guard_not_met": n_held_back}
+        status = FAULTY if entry["reason"] is not None else APPLIED if n_applied else without
+        rows.append({**entry, **counts, "status": status})
+    counted = dict.fromkeys(("n_applied", "n_duplicates", "n_guard_not_met"), pl.Int64)
+    return pl.DataFrame(rows, schema={**LISTED, **counted, "status": pl.String})
 
 
 _OUTCOMES = ("corrections", "guards_not_met")
+
+#: Recordings of which nothing is in the run that was kept.
+UNUSED_DUPLICATE = (pl.col("status") == "duplicate") & pl.col("joined_quantities").is_null()
 
 #: Columns of `listed`.
 LISTED = {
@@ -197,15 +200,17 @@ LISTED = {
     "says": pl.String,
     "reason": pl.String,
     "name": pl.String,
+    "is_of_clock": pl.Boolean,
 }
 
 
 def listed(entries: Sequence[Correction]) -> pl.DataFrame:
-    """The entries as rows: what each says, and its fault."""
+    """The entries as rows: what each says, its fault, and whether it decides when, and so of which run, one is."""
     rows = [
         {
             "file": entry.source, "entry": entry.entry, "line": entry.line, "reason": entry.fault, "name": entry.name,
             "says": None if entry.fault is not None else words([_changes(entry)])[0],
+            "is_of_clock": entry.clock_shift_s is not None or entry.time_zone is not None,
         }
         for entry in entries
     ]  # fmt: skip
@@ -217,11 +222,15 @@ def named(names: Sequence[str]) -> str | None:
     return _NAMES_APART.join(names) or None
 
 
-def _count_of(alike: pl.DataFrame, column: str, name: str) -> int:
-    """How many recordings hold the name; a path may itself hold what separates names."""
-    around = _NAMES_APART + pl.col(column) + _NAMES_APART
-    holds = around.str.contains(f"{_NAMES_APART}{name}{_NAMES_APART}", literal=True)
-    return int(alike.filter(holds)["n"].sum())
+def _count_of(alike: pl.DataFrame, column: str, name: str, n: str = "n") -> int:
+    """How many recordings hold the name, by the counts of a column `n`."""
+    return int(alike.filter(holds(alike[column], name))[n].sum())
+
+
+def holds(names: pl.Series, name: str) -> pl.Series:
+    """Which rows of names of entries hold one; a path may itself hold what separates names."""
+    around = _NAMES_APART + names.fill_null("") + _NAMES_APART
+    return around.str.contains(f"{_NAMES_APART}{name}{_NAMES_APART}", literal=True)
 
 
 # --- Clocks apart -----------------------------------------------------------------------------------------------------
@@ -245,7 +254,7 @@ def clocks_apart(recordings: pl.DataFrame, runs: pl.DataFrame, splits: pl.DataFr
         better, worse = sorted((first, second), key=lambda run: (-run["n_quantities"], -run["n_samples"], run["path"]))
         shift_h = n_hours if worse is first else -n_hours
         apart = because(
-            Reason.HOURS_APART, original=better["path"], n_hours=abs(shift_h), path=worse["path"], shift_h=shift_h
+            Reason.HOURS_APART, original=better["path"], n=abs(shift_h), path=worse["path"], shift_h=shift_h
         )
         rows.append((worse["path"], worse["session"], better["run_id"], as_json([apart])))
     if not rows:

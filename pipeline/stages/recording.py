@@ -260,7 +260,7 @@ def _judged(unjudged: Session, content: Recording, registry: Registry) -> Sessio
         reasons += [] if content.sport in OTHER_SPORTS else [because(Reason.AS_RUN)]
         return replace(session, status="not_running", reasons=tuple(reasons), recording=None)
     if session.n_samples < 2:
-        return session.rejected(Refused(Reason.FEW_MEASUREMENTS, n_samples=session.n_samples))
+        return session.rejected(Refused(Reason.FEW_MEASUREMENTS, n=session.n_samples))
     has_distance = any(all(readings[column].count() >= 2 for column in source) for source in _DISTANCE_SOURCES)
     if not has_distance:
         said = content.without_distance or Refused(Reason.NO_DISTANCE)

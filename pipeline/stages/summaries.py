@@ -46,7 +46,7 @@ def runs(
         measured: one row per run: identity, start, pause, device, sensors, altitude, tags, and `file`, its path.
         splits: rows of `splits`.
         sessions: rows of `sessions.csv`, with their line.
-        recordings: rows of `recordings`, for sessions of other sports.
+        recordings: rows of `recordings`, for sessions of other sports and duplicates.
         time_zone: where the runs are; empty where it is not known.
 
     Returns:
@@ -56,7 +56,7 @@ def runs(
     rides = recordings.filter(
         pl.col("status") == "not_running", pl.col("sport").is_in(words), pl.col("started_at_utc").is_not_null()
     )
-    described = sessions_of_runs(measured, sessions).filter(pl.col("is_used"))
+    described = sessions_of_runs(measured, recordings, sessions).filter(pl.col("is_used"))
     tables = {
         "measured": measured,
         "splits": splits.select("run_id", "length_m", "moving_s", "climb_m"),

@@ -25,15 +25,13 @@ from pathlib import Path
 
 from pipeline.core.errors import Damaged, Fault, LockLost, NothingDone, UsageError
 from pipeline.core.places import copy_objects, files_below, is_remote, put_if, read_tagged, remove_tree, replacing
-from pipeline.store.contents import CONTENTS, WHOLE, Contents, contents_of, mark_whole, write_contents
+from pipeline.store.contents import WHOLE, Contents, contents_of, is_note, mark_whole, write_contents
 from pipeline.store.lock import LOCK
 
 #: Parts of a state that have a link of the same name in the store itself.
 PARTS = ("pages", "tables", "exports", "rejected", "settings.toml", "splitdrift.duckdb")
 
 _FOLDER, _CURRENT = "generations", "current"
-#: What is not shared with the next state.
-_OWN_FILES = (WHOLE, CONTENTS)
 _DIGITS = 6
 #: Folder, in a state that is being built, of results that the next refresh can go on from; see `finished`.
 FINISHED = "finished"
@@ -132,7 +130,12 @@ def unfinished(store: Path) -> list[Path]:
 
 @contextmanager
 def building(
-    store: Path, *, keep: int, resumes: bool = False, check_still_held: Callable[[], None] = lambda: None
+    store: Path,
+    *,
+    keep: int,
+    n_sections: int | None = None,
+    resumes: bool = False,
+    check_still_held: Callable[[], None] = lambda: None,
 ) -> Iterator[Path]:
     """A folder to build the next state in; published when the block ends well.
 
@@ -142,6 +145,7 @@ def building(
     Args:
         store: prepared.
         keep: how many generations are kept, including this one.
+        n_sections: into how many sections the club is divided; None for as many as in the valid state.
         resumes: whether the block takes over what unfinished states hold, so that they are removed in the end.
         check_still_held: of the store's lock; raises if it was lost.
 
@@ -162,12 +166,15 @@ def building(
     try:
         yield folder
         check_still_held()
-        write_contents(folder, _contents_before(store), without=FINISHED)
+        before = _contents_before(store)
+        if n_sections is None:
+            n_sections = 1 if before is None else before.n_sections
+        write_contents(folder, before, n_sections=n_sections, without=FINISHED)
         _sync(store)
         check_still_held()
         if not is_remote(store):
             remove_tree(folder / FINISHED)  # no sooner: a large state takes minutes to note and to sync
-        mark_whole(folder)
+        mark_whole(folder, n_sections=n_sections)
         _sync(store)
         point_to(store, folder, tag)
     except BaseException as error:
@@ -286,7 +293,7 @@ def link_tree(before: Path, built: Path, relative: Path, *, wanted: Callable[[Pa
         found = [(inside / name).as_posix() for inside, names in folders for name in names]
     else:
         found = []
-    chosen = (name for name in found if name.rpartition("/")[2] not in _OWN_FILES)
+    chosen = (name for name in found if not is_note(name))
     return link_files(before, built, (name for name in chosen if wanted is None or wanted(Path(name))))
 
 

@@ -7,12 +7,14 @@ them. It holds names of files and athletes, no readings.
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.core.errors import Damaged, NothingDone, UsageError
+from pipeline.core.places import whole_name
 from pipeline.store.contents import contents_of, read_checked
 from pipeline.store.generations import current, generations, point_to, published, tag_of_current
 from pipeline.store.json_lines import append_json_lines, read_json_lines
@@ -39,6 +41,7 @@ def record(
     refused: tuple[int, Sequence[Mapping[str, str]]],
     findings: Sequence[Mapping[str, str | None]],
     repaired: Collection[str] = (),
+    replaced: Mapping[str, str] | None = None,
 ) -> Record:
     """The record of a refresh.
 
@@ -48,6 +51,7 @@ def record(
         refused: how many sessions of files that came in were rejected, and `path` and `reason` of the first.
         findings: see `changed_findings`.
         repaired: damaged files of the state before that were made again.
+        replaced: of a state of another inbox, of which no file is left, its `inbox` and `generation`.
     """
     return {
         "began_at_utc": began_at.isoformat(timespec="seconds"),
@@ -64,6 +68,7 @@ def record(
         "findings": findings,
         "n_repaired": len(repaired),
         "repaired": sorted(repaired)[:MOST_NAMES],
+        **({"replaced": replaced} if replaced else {}),
     }
 
 
@@ -197,6 +202,16 @@ def repaired_files(record: Record) -> str:
     names, n_files = record.get("repaired", []), record.get("n_repaired", 0)
     more = f" and {n_files - 3} more" if n_files > 3 else ""
     return f"Made again, since they had been changed or damaged: {', '.join(names[:3])}{more}." if names else ""
+
+
+def replaced_inbox(store: Path, record: Record) -> Iterator[str]:
+    """A sentence where a refresh took another inbox and no file of the one before is left; else none."""
+    if replaced := record.get("replaced"):
+        command = ["splitdrift", "history", "--store", whole_name(store), "--return-to", replaced["generation"]]
+        yield (
+            f"The store held another inbox, {replaced['inbox']}: none of its {record['n_gone']} files is left, and its "
+            f"athletes are replaced. If that was not meant, `{shlex.join(command)}` returns to the state before."
+        )
 
 
 def note_failed(store: Path, began_at: datetime, reason: str) -> None:

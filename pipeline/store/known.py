@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
 from functools import lru_cache
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -75,6 +76,11 @@ class Known:
     n_sections: int = 1
     until: date | None = None
     lost: frozenset[str] = frozenset()
+
+    @property
+    def sections(self) -> list[Section]:
+        """Those that its files are divided into."""
+        return [Section(number, self.n_sections) for number in range(self.n_sections)]
 
     @property
     def club(self) -> pl.DataFrame | None:
@@ -187,7 +193,8 @@ def read_known(generation: Path | None) -> Known:
         until = date.fromisoformat(about["until"]) if rows is not None and about["until"] else None
         known = Known(generation, keys, rows, n_sections, until)
         if not is_of_this_code:
-            known.files(Section())
+            for one in known.sections:
+                known.files(one)
     except (ValueError, KeyError, TypeError, FileNotFoundError, Damaged):
         if contents_of(generation) is not None:
             raise
@@ -198,15 +205,18 @@ def read_known(generation: Path | None) -> Known:
 def known_without(generation: Path, damaged: Collection[str]) -> Known:
     """What a generation left, without what rests on damaged files.
 
-    The files of an athlete whose samples or splits are damaged are to be read again; if what was noted for the next
-    refresh is damaged, all are.
+    The files of an athlete whose samples or splits are damaged, or the list of these, are to be read again; if what was
+    noted for the next refresh is damaged, all are.
     """
     is_of_rows = any(name.startswith(f"{_FOLDER}/") and name.endswith(".parquet") for name in damaged)
     if is_of_rows or not {WHOLE, CONTENTS, f"{_FOLDER}/{_KEYS}"}.isdisjoint(damaged):
         return read_known(None)
-    known = read_known(generation)
+    known, contents = read_known(generation), contents_of(generation)
     folders = {folder for name in damaged for folder in name.split("/")}
-    lost = (name for name in known.athletes(Section()) if partition("splits", name).name in folders)
+    athletes = chain.from_iterable(known.athletes(one) for one in known.sections)
+    own = {name: partition("splits", name) for name in athletes}
+    lists = {name: contents.list_of(folder.as_posix()) for name, folder in own.items() if contents is not None}
+    lost = (name for name, folder in own.items() if folder.name in folders or lists[name] in damaged)
     return replace(known, lost=frozenset(lost))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
@@ -15,7 +16,7 @@ from pipeline.core.errors import Damaged, Fault, OtherVersion, UsageError
 from pipeline.core.places import files_below, is_remote
 from pipeline.core.settings import Settings, read_settings
 from pipeline.store.contents import WHOLE, contents_of, read_checked
-from pipeline.store.generations import published
+from pipeline.store.generations import current, published
 from pipeline.store.sections import Section
 from pipeline.tables import PARTITIONED, TABLES, empty, in_order
 
@@ -76,7 +77,9 @@ def read_table(store: Path, table: str) -> pl.DataFrame:
         NothingDone: the store does not exist yet.
     """
     if table not in TABLES:
-        raise UsageError(f"There is no table '{table}'. Tables: {', '.join(TABLES)}.")
+        near = difflib.get_close_matches(table, TABLES, n=1)
+        hint = f"Did you mean {near[0]}?" if near else f"Tables: {', '.join(TABLES)}."
+        raise UsageError(f"There is no table '{table}'. {hint}")
     return read_rows(published(store), table)
 
 
@@ -99,6 +102,24 @@ def read_where(folder: Path, table: str, condition: pl.Expr, columns: Sequence[s
     names = files_of(folder, Path("tables") / table)
     chosen = (_rows(folder, [name], table).filter(condition) for name in names)
     return in_order(pl.concat([rows.select(columns or pl.all()) for rows in chosen] or [empty(table)]), table)
+
+
+def ledger_of_valid(store: Path, columns: Sequence[str]) -> pl.DataFrame:
+    """Columns of the ledger of the valid state; no rows where there is none, or one whose ledger had other columns.
+
+    Args:
+        columns: which ones, those of its key among them.
+
+    Raises:
+        Damaged: a file of it is not what was written.
+    """
+    folder = current(store)
+    try:
+        if folder is not None:
+            return read_where(folder, "recordings", pl.lit(value=True), columns)
+    except OtherVersion:
+        pass
+    return empty("recordings")
 
 
 def read_section(folder: Path, table: str, section: Section) -> pl.DataFrame:

@@ -90,9 +90,17 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
     of_athletes, of_days = athletes_and_days(cohort, pl.col("started_at_utc").dt.strftime("%Y-%m-%d"))
     possible = [
         *of_athletes,
-        (cohort.kinds, f"kind of session not {_or(cohort.kinds)}, or not listed", _named("kind", cohort.kinds)),
-        (cohort.surfaces, f"surface not {_or(cohort.surfaces)}, or not listed", _named("surface", cohort.surfaces)),
-        (cohort.devices, "another device than those asked for, or not named", _named("device", cohort.devices)),
+        (
+            cohort.kinds,
+            f"of a kind of session other than {_or(cohort.kinds)}, or not listed",
+            _named("kind", cohort.kinds),
+        ),
+        (
+            cohort.surfaces,
+            f"on a surface other than {_or(cohort.surfaces)}, or not listed",
+            _named("surface", cohort.surfaces),
+        ),
+        (cohort.devices, "by a device other than those asked for, or not named", _named("device", cohort.devices)),
         (cohort.tags, f"not tagged {' and '.join(cohort.tags)}", has_tags(cohort.tags)),
         (cohort.after_ride is True, "not after a ride", pl.col("after_ride")),
         (cohort.after_ride is False, "after a ride", ~pl.col("after_ride")),
@@ -136,8 +144,8 @@ def cohort_flow(runs: pl.DataFrame, cohort: Cohort) -> Flow:
 def athletes_and_days(cohort: Cohort, day: pl.Expr) -> tuple[list[Condition], list[Condition]]:
     """The conditions on athletes, and on the day of their runs."""
     of_athletes: list[Condition] = [
-        (cohort.athletes, "not one of the athletes named", _named("athlete_id", cohort.athletes)),
-        (cohort.not_athletes, "an athlete excluded by name", ~_named("athlete_id", cohort.not_athletes)),
+        (cohort.athletes, "not of the athletes named", _named("athlete_id", cohort.athletes)),
+        (cohort.not_athletes, "of an athlete excluded by name", ~_named("athlete_id", cohort.not_athletes)),
     ]
     of_days: list[Condition] = [
         (cohort.from_date, f"before {cohort.from_date}", day >= (cohort.from_date or "")),

@@ -41,8 +41,8 @@ from pipeline.study.exposure import (
     released_lengths,
 )
 from pipeline.study.factors import covariate_columns, factors
-from pipeline.study.landings import released_landings
 from pipeline.study.material import Material
+from pipeline.study.released_landings import released_landings
 from pipeline.study.released_tables import RELEASED, Analyses
 from pipeline.study.sections import contrasts
 from pipeline.study.stretches import by_unit, early_and_late, in_sections, response_se, shared_as_released

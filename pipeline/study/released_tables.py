@@ -80,21 +80,26 @@ class Sensors(_OfRun):
 
 
 class Landings(dy.Schema):
-    """Numbers of runners by how they landed at both distances."""
+    """Numbers of runners, each counted once, by how they landed at both distances."""
 
     analysis = _ANALYSIS
-    early = words("How they landed at the early distance; other is midfoot or forefoot.", key=True)
+    early = words("How they landed at the early distance: other is any other class, sometimes is rearfoot in some of "
+        "several events. Of runners filmed in several events a row with both distances says who changed on the whole.",
+        key=True)  # fmt: skip
     late = words("How they landed at the late distance; empty where only the numbers at one of them are released.",
         key=True)  # fmt: skip
-    runners = count("Number of runners.")
+    runners = count("Number of people.")
+    pairs = count("Number of their events; empty for who changed.", nullable=True)
+    share_sum = measure("runners", 12, "Of those who landed on the rearfoot sometimes: the sum of the shares of their "
+        "events; empty elsewhere.")  # fmt: skip
+    square_sum = measure("runners", 12, "The sum of the squares of these shares.")
 
 
 class Angles(dy.Schema):
-    """The foot-strike angle of a runner at both distances of an event."""
+    """The foot-strike angle of a runner at both distances, events on average."""
 
     analysis = _ANALYSIS
     athlete = _ATHLETE
-    run = identifier("Pseudonym of the runner at the event, a keyed digest.", key=True)
     early = measure("degrees", 12, "Mean of the feet seen at the early distance, heel down first positive.")
     late = measure("degrees", 12, "The same at the late distance.")
 

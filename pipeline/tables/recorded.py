@@ -13,8 +13,9 @@ from pipeline.formats.readers import READERS
 from pipeline.tables.columns import count, dy, flag, identifier, instant, like, measure, share, words
 
 STATUSES = ("accepted", "salvaged", "duplicate", "not_running", "left_out", "rejected")
-CORRECTION_STATUSES = (APPLIED, GUARD_NOT_MET, MATCHES_NOTHING, FAULTY) = (
+CORRECTION_STATUSES = (APPLIED, ONLY_DUPLICATES, GUARD_NOT_MET, MATCHES_NOTHING, FAULTY) = (
     "applied",
+    "only_duplicates",
     "guard_not_met",
     "matches_nothing",
     "faulty",
@@ -93,9 +94,14 @@ class Corrections(dy.Schema):
     line = count("Line on which it begins.", smallest=1)
     says = words("What it changes; null where it has a fault.", nullable=True)
     status = words(
-        "Whether it was applied; held back wherever it matched, by its guards or since what it changes was not "
-        "recorded; of no recording; or not understood.", *CORRECTION_STATUSES)
-    n_applied = count("Recordings that it was applied to.")
+        "Whether it was applied; applied only to duplicates of which no run has anything; held back wherever it "
+        "matched, by its guards or since what it changes was not recorded; of no recording; or not understood.",
+        *CORRECTION_STATUSES)
+    n_applied = count(
+        "Recordings that it was applied to, without `n_duplicates`.")
+    n_duplicates = count(
+        "Duplicates that it was applied to without effect, since nothing was joined from them; none of an entry that "
+        "sets the clock, which decides of which run a recording is.")
     n_guard_not_met = count("Recordings that it names and was held back from.")
     reason = words("Its fault and the fix; null where it has none.", nullable=True)
     name = identifier("How `recordings` names it: it follows from what the entry says, not from its place.")

@@ -1,11 +1,13 @@
 """What does the process that plans hold, and what does it cost, from a thousand runs to many?
 
-python -m tests.bench.bench_sections [--runs 1000 10000 50000] [--min-runs 1000] [--jobs 2] [--planner-alone]
+python -m tests.bench.bench_sections [--runs 1000 10000 50000] [--min-runs 1000] [--jobs 2]
+python -m tests.bench.bench_sections [--runs 1000 10000 50000] --planner-alone [--samples]
 
 Runs are made by the workers from one of 10 km, so that no recording is read: what is measured is everything after that,
 to the last table, by the code of every refresh. With a large `--min-runs` no drift is estimated, which costs a
 hundred times what the rest does and is the workers' alone. With `--planner-alone` the steps give the names that they
-would give and do nothing, so that many runs take seconds.
+would give and do nothing, so that many runs take seconds. With `--samples` they leave a file for each run in the state,
+and a second refresh with one new file follows.
 """
 
 from __future__ import annotations
@@ -34,7 +36,7 @@ from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.shard import bundle_of, judge
 from pipeline.store import sections
 from pipeline.store.bundles import Bundle, write_bundle
-from pipeline.store.layout import read_table
+from pipeline.store.layout import read_table, samples_file
 from pipeline.tables import empty
 from pipeline.workers.pool import workers
 from tests.support.nights import drifting_run
@@ -50,15 +52,18 @@ def main() -> None:
     parser.add_argument("--min-runs", type=int, default=1000)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--planner-alone", action="store_true")
+    parser.add_argument("--samples", action="store_true")
     asked = parser.parse_args()
     print("   runs    splits  sections  planner CPU s  per 1,000  all CPU s  planner MB  of it for runs  worker MB")
     jobs = 0 if asked.planner_alone else asked.jobs
     for n_runs in asked.runs:
-        program = f"from tests.bench.bench_sections import take; take({n_runs}, {asked.min_runs}, {jobs})"
+        program = (
+            f"from tests.bench.bench_sections import take; take({n_runs}, {asked.min_runs}, {jobs}, {asked.samples})"
+        )
         subprocess.run([sys.executable, "-c", program], check=True)
 
 
-def take(n_runs: int, min_runs: int, jobs: int) -> None:
+def take(n_runs: int, min_runs: int, jobs: int, has_samples: bool = False) -> None:
     """Make the tables of a club of so many runs; prints a line. Without `jobs`, only plan it."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -70,7 +75,11 @@ def take(n_runs: int, min_runs: int, jobs: int) -> None:
         with workers(n_runs if jobs else 0, jobs, few=1, loads=REFRESH_LOADS) as mapper:
             step = partial(made, folder / "model")
             executor = replace(steps.executor_over(mapper), measure=partial(mapper, step), write_outputs=nothing)
-            bring_up_to_date(read_inbox(folder / "inbox"), folder / "store", executor if jobs else named())
+            executor = executor if jobs else named(has_samples=has_samples)
+            bring_up_to_date(read_inbox(folder / "inbox"), folder / "store", executor)
+            if has_samples:
+                (folder / "inbox" / "athlete-00000" / "new.fit").write_text("new")
+                bring_up_to_date(read_inbox(folder / "inbox"), folder / "store", executor)
         used_s, peak_mb = time.process_time() - used_s, _peak_mb(resource.RUSAGE_SELF)
         children = resource.getrusage(resource.RUSAGE_CHILDREN)
         n_splits = sum(read_table(folder / "store", "runs")["distance_km"].ceil())
@@ -96,12 +105,16 @@ def nothing(*_: object) -> None:
     """A step that is left out."""
 
 
-def named() -> steps.Executor:
+def named(*, has_samples: bool) -> steps.Executor:
     """Steps that give the names of what they would write."""
 
     def of_shard(context: BuildContext, shard: Shard) -> Bundle:
         name = f"gathered/shards/{hashlib.sha256(shard.files[0].path.encode()).hexdigest()[:32]}"
         write_bundle(context.built, name, {"runs": empty("runs")})
+        for file in shard.files if has_samples else ():
+            samples = context.built / samples_file(Path(file.path).stem, str(shard.athlete_id), "2026-03", "0")
+            make_folder(samples.parent)
+            samples.write_text(file.path)
         return Bundle(name, shard.athlete_id, has_runs=True, files=tuple(file.path for file in shard.files))
 
     def of_athlete(task: Athlete | AthleteTask) -> Bundle:
@@ -113,6 +126,8 @@ def named() -> steps.Executor:
         athletes = athletes.with_columns(started_at_utc=pl.lit(datetime(2026, 3, 14, 6, tzinfo=UTC)))
         make_folder(context.built / "known")
         write_frame(context.built / "known" / task.section.file("runs"), athletes)
+        for name in ("recordings", "responses"):
+            write_frame(context.built / "known" / task.section.file(name), empty(name))
 
     return steps.Executor(
         measure=lambda context, shards: (of_shard(context, shard) for shard in shards),
@@ -120,7 +135,7 @@ def named() -> steps.Executor:
         respond=lambda _, tasks, __: map(of_athlete, tasks),
         analyse_after_club=lambda _, tasks, __: map(of_athlete, tasks),
         gather=lambda context, tasks: (gathered(context, task) for task in tasks),
-        club_responses=lambda _, __: pl.DataFrame(),
+        club_responses=lambda _, __: pl.DataFrame(schema={"metric": pl.String}),
         finish=nothing,
         outcome=lambda _, __: Outcome(0, {}, 0, (), (), ()),
         write_outputs=nothing,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -66,6 +67,12 @@ def test_every_option_is_explained():
         for parameter in command.params:
             if isinstance(parameter, click.Option) and not parameter.hidden:
                 assert parameter.help, f"{name} {parameter.opts[0]}"
+
+
+def test_no_summary_of_a_command_is_cut_in_a_window_of_80_columns():
+    listed = CliRunner().invoke(main, ["--help"], terminal_width=80).output.partition("Commands:\n")[2].splitlines()
+    assert [line.split()[0] for line in listed] == commands()
+    assert all(line.endswith((".", "?")) and not line.endswith("...") for line in listed)
 
 
 def test_refresh_explains_its_exit_codes():
@@ -225,12 +232,40 @@ def test_2_when_there_is_no_inbox(tmp_path: Path):
 
 
 def test_2_when_there_is_no_table_of_that_name(demo_store: Path):
-    result = run("show", "split", "--store", demo_store)
+    result = run("show", "xyzzy", "--store", demo_store)
     assert result.exit_code == 2
-    assert result.stderr.startswith("splitdrift: There is no table 'split'. Tables: recordings, ")
+    assert result.stderr.startswith("splitdrift: There is no table 'xyzzy'. Tables: recordings, ")
 
 
 # --- What they do ----------------------------------------------------------------------------------------------------
+
+
+def test_a_misspelt_table_is_offered_the_nearest(demo_store: Path):
+    result = run("show", "runz", "--store", demo_store)
+    assert (result.exit_code, result.stderr) == (2, "splitdrift: There is no table 'runz'. Did you mean runs?\n")
+
+
+@pytest.mark.parametrize(
+    ("table", "condition", "hint"),
+    [
+        (
+            "runs",
+            "distnce_km > 5",
+            "Did you mean distance_km? An example: --where \"athlete_id = 'ari' AND distance_km > 10\".",
+        ),
+        ("splits", "distnce > 5", "An example: --where \"athlete_id = 'ari' AND km > 10\"."),
+        ("usual", "km >", "An example: --where \"athlete_id = 'ari'\"."),
+        ("shoes", "nam = 'x'", 'Did you mean name? An example: --where "shoe_id IS NOT NULL".'),
+    ],
+)
+def test_a_condition_with_a_fault_is_offered_the_nearest_column_and_an_example_of_its_table(
+    demo_store: Path, table: str, condition: str, hint: str
+):
+    result = run("show", table, "--store", demo_store, "--where", condition)
+    assert result.exit_code == 2
+    assert f" {hint} `splitdrift dictionary`" in result.stderr
+    example = hint.partition('"')[2].rpartition('"')[0]
+    assert run("show", table, "--store", demo_store, "--where", example).exit_code == 0
 
 
 def test_check_lists_everything_and_writes_nothing(tiny_inbox: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
@@ -331,6 +366,79 @@ def test_a_refresh_says_what_is_new_and_not_the_history(tiny_inbox: Make, tmp_pa
     assert "Nothing is new" in third.output
     assert "bel" not in third.output
     assert "ari/ride8.fit" in run(*words, "-v").output
+
+
+@pytest.mark.usefixtures("no_outputs")
+def test_a_refresh_says_which_rejected_files_are_runs_now(tiny_inbox: Make, tmp_path: Path):
+    names = [f"ari/{name}.fit" for name in "abc"]
+    inbox = tiny_inbox({"ari/d.fit": fit_run(km=1), **dict.fromkeys(names, b"broken")})
+    words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store")
+    assert "rejected are" not in run(*words).output
+    for day, name in enumerate(names[:2], start=1):
+        (inbox / name).write_bytes(fit_run(f"2026-03-0{day}T09:00:00", km=1))
+    assert "2 files that were rejected are runs now.\n" in run(*words).output
+    (inbox / names[2]).write_bytes(fit_run("2026-03-03T09:00:00", km=1))
+    assert "1 file that was rejected is a run now.\n" in run(*words).output
+
+
+@pytest.mark.usefixtures("no_outputs")
+def test_a_refresh_says_which_findings_changed_and_leaves_out_numbers_where_there_are_none(
+    tiny_inbox: Make, tmp_path: Path
+):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1), "bo/a.fit": fit_run(km=1)})
+    words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store")
+    first = run(*words).output
+    assert "Findings that changed" not in first
+    for left_out in ("The numbers", "Change per 10 km", "beyond km 9.5"):
+        assert left_out not in first
+    assert "too few runs" in first
+    (inbox / "bo" / "a.fit").unlink()
+    metrics = "cadence, contact time, duty factor, flight time, step length"
+    assert f"Findings that changed:\n  bo: {metrics} too few runs → none\n" in run(*words).output
+
+
+@pytest.mark.usefixtures("no_outputs")
+def test_another_inbox_of_which_nothing_was_known_is_said_with_the_way_back(tiny_inbox: Make, tmp_path: Path):
+    inbox, store = tiny_inbox({"ari/a.fit": fit_run(km=1)}), tmp_path / "st 1"
+    run("refresh", "--inbox", inbox, "--store", store)
+    moved, other = tmp_path / "moved", tmp_path / "other"
+    shutil.copytree(inbox, moved)
+    (moved / "ari" / "b.fit").write_bytes(fit_run("2026-03-20T09:00:00", km=1))
+    assert "another inbox" not in run("refresh", "--inbox", moved, "--store", store).output  # a file of it is left
+    (other / "bo").mkdir(parents=True)
+    (other / "bo" / "c.fit").write_bytes(fit_run("2026-03-21T09:00:00", km=1))
+    result = run("refresh", "--inbox", other, "--store", store, "--quiet")
+    assert result.exit_code == 0
+    assert result.output == (
+        f"The store held another inbox, {moved}: none of its 2 files is left, and its athletes are replaced. If that "
+        f"was not meant, `splitdrift history --store '{store}' --return-to 000002` returns to the state before.\n"
+    )
+    assert run("refresh", "--inbox", other, "--store", store, "--quiet").output == ""
+    assert run("history", "--store", store, "--return-to", "000002").exit_code == 0
+    assert "ari" in run("show", "--store", store).output
+
+
+@pytest.mark.usefixtures("no_outputs")
+def test_files_that_all_left_the_same_inbox_are_no_other_one(tiny_inbox: Make, tmp_path: Path):
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
+    words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store")
+    run(*words)
+    (inbox / "ari" / "a.fit").rename(inbox / "ari" / "b.fit")
+    assert "another inbox" not in run(*words).output
+
+
+@pytest.mark.usefixtures("no_outputs")
+def test_a_guard_that_holds_a_correction_back_is_said_when_it_is_new(tiny_inbox: Make, tmp_path: Path):
+    guarded = "[[correction]]\ncadence_factor = 2\nonly_if_cadence_below = 100\n"
+    inbox = tiny_inbox({"ari/a.fit": fit_run(km=1)})
+    words = ("refresh", "--inbox", inbox, "--store", tmp_path / "store", "--quiet")
+    assert run(*words).output == ""
+    (inbox / "corrections.toml").write_text(guarded)
+    assert "was held back from all" in run(*words).output
+    assert run(*words).output == ""
+    (inbox / "ari" / "b.fit").write_bytes(fit_run("2026-03-20T09:00:00", km=1))
+    assert run(*words).output == ""
+    assert "was held back from all" in run("check", "--inbox", inbox, "--quiet").output
 
 
 @pytest.mark.usefixtures("no_outputs")

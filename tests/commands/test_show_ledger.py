@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 from rich.console import Console, RenderableType
 
-from pipeline.commands.show_ledger import MOST_ALIKE, MOST_LISTED, came_in, ledger_summary
+from pipeline.commands.show_ledger import MOST_ALIKE, MOST_LISTED, came_in, ledger_summary, runs_at_last
 
 SCHEMA = {
     "path": pl.String, "session": pl.Int64, "file": pl.String, "sha256": pl.String, "status": pl.String,
@@ -93,3 +93,9 @@ def test_new_is_what_was_not_there_or_of_which_another_thing_became():
     assert came_in(after, before.clear()).equals(after)
     without_fix = after.with_columns(fix=pl.lit(None, dtype=pl.String))
     assert came_in(without_fix, without_fix).is_empty()
+
+
+def test_a_file_is_a_run_at_last_if_it_was_rejected_and_held_no_run():
+    before = ledger(("a", 1, "rejected"), ("b", 1, "accepted"), ("b", 2, "rejected"), ("c", 1, "rejected"))
+    after = ledger(("a", 1, "salvaged"), ("b", 1, "accepted"), ("b", 2, "rejected"), ("c", 1, "duplicate"))
+    assert [runs_at_last(after, before), runs_at_last(before, before), runs_at_last(after, before.clear())] == [1, 0, 0]

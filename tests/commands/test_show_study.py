@@ -52,8 +52,8 @@ def told(demo: Refreshed) -> StudyResult:
 
 def test_it_says_who_entered_and_who_did_not(told: StudyResult):
     assert (
-        "24 runs of 8 athletes are included. The store holds 111 runs of 10 athletes. Left out: 87 kind of session not "
-        "race, or not listed." in shown(told).replace("\n", " ")
+        "24 runs of 8 athletes are included. The store holds 111 runs of 10 athletes. Left out: 87 of a kind of "
+        "session other than race, or not listed." in shown(told).replace("\n", " ")
     )
 
 

@@ -73,6 +73,21 @@ def test_a_sort_puts_files_into_place_and_names_the_next_step(tmp_path: Path):
     assert list(flat.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    ("pattern", "wider"),
+    [("{athlete_id}_{date}.fit", "{athlete_id}_{date}"), ("*_{athlete_id}.fit", "*_{athlete_id}.*")],
+)
+def test_an_ending_that_keeps_files_out_is_said_with_the_pattern_that_takes_them(
+    tmp_path: Path, pattern: str, wider: str
+):
+    names = [f"ari_ari.{ending}" for ending in ("fit", "fit.gz", "csv.gz", "tcx")]
+    words = ("sort", "--from", flat_folder(tmp_path, *names, "x.fit"), "--inbox", tmp_path / "inbox", "--dry-run")
+    assert f'3 of these fit --by "{wider}", which takes files of every kind.' in run(*words, "--by", pattern).output
+    result = run(*words, "--by", wider)
+    assert shown(result) == [["ari (new folder)", "4", "", "ari_ari.csv.gz"]]
+    assert "of every kind" not in result.output
+
+
 def test_the_output_stays_short_however_many_there_are(tmp_path: Path):
     flat = flat_folder(tmp_path, *(f"a{n:03}_1.fit" for n in range(300)), *(f"x{n}.fit" for n in range(300)))
     result = run("sort", "--from", flat, "--inbox", tmp_path / "inbox", "--by", "{athlete_id}_*", "--dry-run")

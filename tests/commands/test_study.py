@@ -71,10 +71,11 @@ REFUSED = {
     "cadence-ultra": "0 athletes with 0 runs are left, and the study asks for at least 3 athletes. The store holds 111 "
     "runs of 10 athletes. Left out: 111 shorter than 90 km.",
     "contact-time-marathon": "0 athletes with 0 runs are left, and the study asks for at least 5 athletes. The store "
-    "holds 111 runs of 10 athletes. Left out: 87 kind of session not race, or not listed; 24 shorter than 41 km.",
+    "holds 111 runs of 10 athletes. Left out: 87 of a kind of session other than race, or not listed; 24 shorter than "
+    "41 km.",
     "landing-3-and-13km": "no runner was filmed at both km 3 and km 13. Pairs of distances in the store: 5 and 15.",
     "time-trial-5km": "0 athletes with 0 runs are left, and the study asks for at least 5 athletes. The store holds "
-    "111 runs of 10 athletes. Left out: 111 kind of session not test, or not listed.",
+    "111 runs of 10 athletes. Left out: 111 of a kind of session other than test, or not listed.",
     "repeatability-of-slopes": None,
 }
 

@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.core import places
 from pipeline.core.errors import LockLost
-from pipeline.core.places import put_if, read_content, versions_below
+from pipeline.core.places import put_if, read_content, remove_tree, versions_below
 from pipeline.inbox.inbox import InboxFile, read_inbox
 from pipeline.refresh.context import RunContext, Shard
 from pipeline.refresh.shard import judge
@@ -159,3 +159,16 @@ def test_a_writer_that_is_asked_to_end_gives_the_lock_back_at_once(bucket: Path)
         process.send_signal(signal.SIGTERM)
         assert process.wait(timeout=30) == 128 + signal.SIGTERM
     assert not (store / ".lock").exists()
+
+
+def test_a_folder_is_removed_with_all_in_it_and_nothing_that_links_lead_to(tmp_path: Path):
+    elsewhere, folder = tmp_path / "elsewhere", tmp_path / "folder"
+    for path in (elsewhere / "a" / "kept", folder / "a" / "b" / "gone", folder / "c" / "gone"):
+        path.parent.mkdir(parents=True)
+        path.write_text("")
+    (folder / "a" / "link").symlink_to(elsewhere)
+    (tmp_path / "link").symlink_to(elsewhere)
+    remove_tree(tmp_path / "link")
+    remove_tree(folder)
+    remove_tree(folder)  # which is no longer there
+    assert sorted(tmp_path.rglob("*")) == [elsewhere, elsewhere / "a", elsewhere / "a" / "kept", tmp_path / "link"]

@@ -109,6 +109,17 @@ def test_a_whole_number_will_do_where_a_fraction_is_meant():
     ("text", "message"),
     [
         ("gap_sec = 5", "settings.toml: there is no setting 'gap_sec'. Did you mean gap_s?"),
+        (
+            "seed = 1\npage_language = en  # English",
+            "settings.toml is not valid TOML: Invalid value (at line 2, column 17): a text needs quotation marks, "
+            'page_language = "en".',
+        ),
+        (
+            "time_zone = infinite",  # which begins like a number
+            "settings.toml is not valid TOML: Expected newline or end of document after a statement (at line 1, column "
+            '16): a text needs quotation marks, time_zone = "infinite".',
+        ),
+        ('seed = "1', "settings.toml is not valid TOML: Unterminated string (at end of document)."),
         ("zzz = 5", "settings.toml: there is no setting 'zzz'. `splitdrift settings` lists them."),
         ("gap_s = 0", "settings.toml: gap_s is 0; expected a number above zero, such as 10.0."),
         ("gap_s = nan", "settings.toml: gap_s is nan; expected a number above zero, such as 10.0."),

@@ -97,7 +97,7 @@ def test_a_columns_file_and_corrections_of_gigabytes_cost_only_what_they_are_for
         found = read_inbox(inbox)
         found.lists_digest()
         with pytest.raises(Refused, match=r"columns\.toml has more than 1,000,000 bytes"):
-            found.mapping_for(found.files[0])
+            found.mapping_for(next(iter(found.files)))
     assert [notice for notice in found.notices if "corrections.toml has more than 1,000,000 bytes" in notice]
 
 

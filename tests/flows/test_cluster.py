@@ -28,6 +28,7 @@ from pipeline.refresh.damage import check_store
 from pipeline.refresh.refresh import bring_up_to_date, refresh
 from pipeline.refresh.steps import executor_over
 from pipeline.store import sections
+from pipeline.store.contents import is_note
 from pipeline.store.generations import building, current, generations, link_tree, prepare, published
 from pipeline.store.lock import locked
 from pipeline.workers.cluster import Cluster
@@ -43,17 +44,15 @@ OF_THE_MOMENT = {
     "keys.json",
     "unchanged.json",
     "files.parquet",
-    "contents.json",
-    "whole",
     "splitdrift.duckdb",
 }
 
 
 def contents(generation: Path) -> dict[str, bytes]:
     return {
-        path.relative_to(generation).as_posix(): path.read_bytes()
+        name: path.read_bytes()
         for path in files_below(generation)
-        if path.name not in OF_THE_MOMENT
+        if path.name not in OF_THE_MOMENT and not is_note(name := path.relative_to(generation).as_posix())
     }
 
 

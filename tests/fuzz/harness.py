@@ -115,7 +115,9 @@ def look_into_lists(content: bytes, folder: Path) -> None:
         inbox.lists_digest()
         tables = {**inbox.lists, "runs": empty("runs"), "splits": empty("splits")}
         for stage, function in OF_LISTS:
-            made = stage.tables_by(function, tables, settings=inbox.settings)
+            first = function.reads[0]
+            told = {first: stage.made_by(function.told, tables[first])} if function.told is not None else {}
+            made = stage.tables_by(function, tables | told, settings=inbox.settings)
             tables |= {name: publishable(name, rows, subject="a mutated list") for name, rows in made.items()}
     known, text = Known(frozenset({"ari", "Åsa"})), content.decode("utf-8", "replace")
     with suppress(UsageError):

@@ -124,7 +124,7 @@ def test_a_fault_is_a_notice_and_stops_nothing(tmp_path: Path):
         "ari/corrections.toml, line 1: correction 1 is not used. spor is no key of a correction. Did you mean sport?",
     )
     assert [file.path for file in inbox.files] == ["ari/a.fit"]
-    assert inbox.corrections_for(inbox.files[0]) == ()
+    assert inbox.corrections_for(*inbox.files) == ()
 
 
 def test_entries_of_the_inbox_come_before_those_of_the_athlete(tmp_path: Path):
@@ -133,4 +133,4 @@ def test_entries_of_the_inbox_come_before_those_of_the_athlete(tmp_path: Path):
     for name, sport in (("ari/corrections.toml", "running"), ("corrections.toml", "walking")):
         (tmp_path / name).write_text(f'[[correction]]\nsport = "{sport}"\n')
     inbox = read_inbox(tmp_path)
-    assert [entry.sport for entry in inbox.corrections_for(inbox.files[0])] == ["walking", "running"]
+    assert [entry.sport for entry in inbox.corrections_for(*inbox.files)] == ["walking", "running"]

@@ -125,7 +125,7 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         (
             "sessions.csv",
             "file,athlete_id,kind\nari/a.fit,ari,race\n,ari,race\n",
-            "sessions.csv, line 3: file is nothing; expected a file, or started_at_utc with athlete_id.",
+            "sessions.csv, line 3: file is empty; expected a file, or started_at_utc with athlete_id.",
         ),
         (
             "roster.csv",
@@ -135,7 +135,7 @@ def test_an_absent_inbox_is_wrong_use(tmp_path: Path):
         (
             "roster.csv",
             "athlete_id,display_name\n,Ari\n",
-            "roster.csv, line 2: athlete_id is nothing; expected the name of the athlete's folder.",
+            "roster.csv, line 2: athlete_id is empty; expected the name of the athlete's folder.",
         ),
         (
             "roster.csv",
@@ -279,7 +279,7 @@ def test_every_columns_toml_is_found_with_the_files_and_none_is_asked_for_later(
         ["ari/a.csv"],
     )
     shutil.rmtree(folder)
-    assert inbox.columns_file_for(inbox.files[0]) == folder / "columns.toml"
+    assert inbox.columns_file_for(*inbox.files) == folder / "columns.toml"
 
 
 def test_a_columns_toml_that_is_a_link_out_of_the_inbox_is_passed_over_and_named(tiny_inbox: Make, tmp_path: Path):
@@ -287,7 +287,7 @@ def test_a_columns_toml_that_is_a_link_out_of_the_inbox_is_passed_over_and_named
     folder = tiny_inbox({"ari/a.csv": b""})
     (folder / "ari" / "columns.toml").symlink_to(tmp_path / "outside.toml")
     inbox = read_inbox(folder)
-    assert inbox.mapping_for(inbox.files[0]) is None
+    assert inbox.mapping_for(*inbox.files) is None
     assert "'ari/columns.toml' is a link out of the inbox" in inbox.notices[0]
 
 
@@ -303,13 +303,13 @@ def test_a_columns_toml_in_a_folder_whose_name_is_no_utf_8_changes_nothing(tiny_
 def test_columns_toml_above_the_inbox_does_not_count(tiny_inbox: Make, tmp_path: Path):
     (tmp_path / "columns.toml").write_text('[columns]\nOutside = "cadence_spm"\n')
     inbox = read_inbox(tiny_inbox({"ari/a.csv": b""}))
-    assert inbox.mapping_for(inbox.files[0]) is None
+    assert inbox.mapping_for(*inbox.files) is None
 
 
 def test_columns_toml_in_another_encoding_is_refused_by_name(tiny_inbox: Make):
     inbox = read_inbox(tiny_inbox({"ari/a.csv": b"", "ari/columns.toml": b"# \xe9\n"}))
     with pytest.raises(Refused, match=r"columns.toml is not a text in UTF-8: .*\. Save it again as UTF-8\."):
-        inbox.mapping_for(inbox.files[0])
+        inbox.mapping_for(*inbox.files)
 
 
 @pytest.mark.parametrize("seconds", [1e12, -1e12, 1e300])
@@ -328,10 +328,10 @@ def complained(make: Make, *lines: str) -> str:
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        (",2026-03-14,,,", "athlete_id is nothing; expected the name of the athlete's folder."),
+        (",2026-03-14,,,", "athlete_id is empty; expected the name of the athlete's folder."),
         (
             "ari,,,,",
-            "from_date is nothing; expected a date such as 2026-03-14 (or date_order in columns.toml).",
+            "from_date is empty; expected a date such as 2026-03-14 (or date_order in columns.toml).",
         ),
         (
             "ari,4.3.2026,,,",

@@ -62,3 +62,14 @@ def test_an_inbox_says_all_of_it(tiny_inbox: Make):
     files = {"Ari/a.fit": b"", "ari/b.fit": b"", "bo/c.fit": b"", "sessions.csv": "file,athlete_id\nbo/c.fit,BO\n"}
     notices = read_inbox(tiny_inbox(files)).notices
     assert [notice[:28] for notice in notices] == ["The folders 'Ari' and 'ari' ", "sessions.csv: 'BO' is taken "]
+
+
+@pytest.mark.parametrize("where", ["corrections.toml", "ari/corrections.toml"])
+def test_an_athlete_of_a_correction_is_found_as_one_of_a_list_is(tiny_inbox: Make, where: str):
+    toml = "".join(f'[[correction]]\nathlete_id = "{name}"\ncadence_factor = 2\n' for name in ("ARÍ", "ari", "arri"))
+    inbox = read_inbox(tiny_inbox({"ari/a.fit": b"", where: toml}))
+    assert [entry.athlete_id for entry in inbox.corrections_for(next(iter(inbox.files)))] == ["ari", "ari"]
+    assert inbox.notices == (
+        f"{where}: 'ARÍ' is taken as the athlete of the folder 'ari'.",
+        f"{where}: there is no folder of an athlete 'arri' in the inbox. Did you mean 'ari'?",
+    )

@@ -20,7 +20,9 @@ from pipeline.nightly.night_page import (
     done,
     failed,
     inert,
+    path_shown,
     reason,
+    sentences,
     skipped,
     with_faults,
 )
@@ -118,7 +120,7 @@ def test_files_that_were_used_in_part_are_named_with_what_is_wrong():
     )
     assert (
         section(page(refreshed(), rows), "What was used in part")[0]
-        == "- ari/a.fit: The file ends early. Copy it again."
+        == "- `ari/a.fit`: The file ends early. Copy it again."
     )
     assert "bo/b.fit" not in page(refreshed(), rows).text
 
@@ -181,7 +183,7 @@ def test_what_was_refused_is_listed_with_reason_and_fix():
     night = page(record, rows)
     assert night.title == "Night of 2026-11-26: 1 file came in, 1 rejected, no finding changed"
     assert section(night, "What was rejected")[:2] == [
-        "- ari/a.fit: It holds no records. Export it again.",
+        "- `ari/a.fit`: It holds no records. Export it again.",
         "1 file of earlier nights stays rejected; `splitdrift check` says why.",
     ]
 
@@ -305,10 +307,38 @@ def test_failed_deliveries_are_listed_at_the_end():
         ("@everyone www.evil", r"\@everyone www\.evil"),
         ("a\u202eb\u200bc\x00d\x1b[31m", r"abcd\[31m"),
         ("back\\slash", r"back\\slash"),
+        ("brine_2026-06-01 a__b _a b_", r"brine_2026-06-01 a\_\_b \_a b\_"),
+        ("x.zip!a.fit ![alt](b)", r"x.zip!a.fit \!\[alt\](b)"),
     ],
 )
 def test_markup_in_names_is_escaped_and_invisible_characters_are_removed(word: str, shown: str):
     assert inert(word) == shown
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("`splitdrift sort --by '{a}_{b}'` or *it*", r"`splitdrift sort --by '{a}_{b}'` or \*it\*"),
+        ("one ` and `two`", r"one \` and `two`"),
+        ("`one` and `two", r"`one` and \`two"),
+        ("``a`` `<b>` `a & b` `@all`", r"\`\`a\`\` \`\<b\>\` \`a \& b\` \`\@all\`"),
+    ],
+)
+def test_commands_in_sentences_can_be_copied_and_nothing_else_in_them_is_markup(text: str, shown: str):
+    assert sentences(text) == shown
+
+
+@pytest.mark.parametrize(
+    ("path", "shown"),
+    [
+        ("brine/brine_2026-06-01.fit.gz", "`brine/brine_2026-06-01.fit.gz`"),
+        ("a/[b] *c*\n#.zip!d.fit", "`a/[b] *c* #.zip!d.fit`"),
+        ("a/`b_.fit", r"a/\`b\_.fit"),
+        ("<b>.fit", r"\<b\>.fit"),
+    ],
+)
+def test_a_path_can_be_copied(path: str, shown: str):
+    assert path_shown(path) == shown
 
 
 def test_names_paths_reasons_and_notices_are_always_escaped():

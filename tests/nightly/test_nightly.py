@@ -114,7 +114,7 @@ def test_a_night_refreshes_the_store_and_writes_its_page_there(inbox: Path, stor
     (page,) = pages(store)
     today = f"{datetime.now(UTC):%Y-%m-%d}"
     assert page.startswith(f"# Night of {today}: 2 files came in, 1 rejected, no finding changed")
-    assert "ari/b.fit: The file has the name of a FIT file but does not begin like one." in page
+    assert "`ari/b.fit`: The file has the name of a FIT file but does not begin like one." in page
     assert page in result.output
     assert f"This page: {store}/nights/{today}.md" in result.output
     assert current(store) is not None
@@ -129,6 +129,23 @@ def test_a_second_night_of_the_day_has_a_page_of_its_own(inbox: Path, store: Pat
     names = sorted(path.name for path in (store / "nights").iterdir())
     assert names == [f"{today}-2.md", f"{today}-3.md", f"{today}.md"]
     assert ["nothing new" in page.splitlines()[0] for page in pages(store)] == [False, True, True]
+
+
+def test_a_night_of_another_inbox_says_so_first_and_of_a_guard_once(inbox: Path, store: Path, tmp_path: Path):
+    (inbox / "corrections.toml").write_text("[[correction]]\ncadence_factor = 2\nonly_if_cadence_below = 100\n")
+    once(inbox, store)
+    other = tmp_path / "other"
+    (other / "bo").mkdir(parents=True)
+    (other / "bo" / "a.fit").write_bytes(fit_run(km=1))
+    (other / "corrections.toml").write_bytes((inbox / "corrections.toml").read_bytes())
+    once(other, store)
+    once(other, store)
+    first, second, third = pages(store)
+    assert "held back from all" in first
+    assert "## To look at\n\n- The store held another inbox, " in second
+    assert f"`splitdrift history --store {store} --return-to 000001`" in second
+    assert "held back from all" not in second + third
+    assert "another inbox" not in third
 
 
 def test_pages_hold_no_reading_and_no_position(inbox: Path, store: Path):

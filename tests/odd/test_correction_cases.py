@@ -6,6 +6,8 @@ the millisecond, as published.
 
 from __future__ import annotations
 
+import io
+import zipfile
 from collections.abc import Mapping
 from datetime import timedelta
 from itertools import product
@@ -17,6 +19,7 @@ import pytest
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh.notices import notices_of
 from pipeline.refresh.refresh import check, refresh
+from pipeline.store import sections
 from pipeline.store.layout import read_table
 from tests.odd import correction_files as files
 from tests.odd.correction_files import Truth
@@ -62,6 +65,11 @@ class Club:
     def run(self) -> dict[str, object]:
         """The one run of the store."""
         (row,) = self.table("runs").rows(named=True)
+        return row
+
+    def run_of(self, athlete_id: str) -> dict[str, object]:
+        """The one run of an athlete."""
+        (row,) = self.table("runs").filter(pl.col("athlete_id") == athlete_id).rows(named=True)
         return row
 
 
@@ -292,3 +300,53 @@ def test_a_run_within_half_an_hour_of_a_ride_is_marked_with_the_length_of_the_ri
         if minutes < 30:
             assert row["ride_km"] == pytest.approx(ride.distance_km, rel=0.005)
             assert row["ride_s"] == ride.n_seconds - 1
+
+
+# --- Copies -----------------------------------------------------------------------------------------------------------
+
+
+def zipped(name: str, content: str) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr(name, content)
+    return packed.getvalue()
+
+
+@pytest.mark.parametrize("copy", ["ari/0-copy.csv", "ari/z-copy.csv", "ari/0-copies.zip"])
+@pytest.mark.parametrize("n_sections", [1, 4])
+def test_a_copy_of_a_recording_takes_nothing_from_what_is_said_of_it(
+    club: Club, monkeypatch: pytest.MonkeyPatch, copy: str, n_sections: int
+):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 1024 if n_sections == 1 else 1)
+    truth = files.run()
+    content = files.csv(truth, distance=1 / 1.05)
+    club.put(
+        {"ari/long.csv": content, "bo/a.csv": files.csv(files.run(seed=4)), "cai/a.csv": files.csv(files.run(seed=5))}
+    )
+    club.put({"sessions.csv": "file,kind,surface\nari/long.csv,race,trail\n"})
+    club.correct('file = "ari/long.csv"\ndistance_factor = 1.05')
+    club.refresh()
+    before = club.run_of("ari")
+    assert_true(before, truth)
+    (club.inbox / copy).write_bytes(zipped("a.csv", content) if copy.endswith(".zip") else content.encode())
+    ledger = club.refresh()
+    assert ledger.filter(pl.col("file") == copy)["status"].to_list() == ["duplicate"]
+    assert club.run_of("ari") == before
+    assert club.table("corrections").select("status", "n_applied", "n_duplicates").rows() == [("applied", 1, 0)]
+    assert club.said() == []
+
+
+@pytest.mark.parametrize("copy", ["ari/0-copy.csv", "ari/z-copy.csv"])
+def test_what_is_said_of_a_copy_is_said_of_the_run(club: Club, copy: str):
+    content = files.csv(files.run())
+    club.put({"ari/long.csv": content, copy: content, "sessions.csv": f"file,kind,surface\n{copy},race,trail\n"})
+    club.refresh()
+    club.correct('file = "ari/long.csv"\ndistance_factor = 1.05')
+    ledger = club.refresh()  # the correction decides which is kept, and the line is of the run all the same
+    assert ledger.filter(pl.col("status") == "accepted")["path"].to_list() == ["ari/long.csv"]
+    assert [club.run()[column] for column in ("kind", "surface", "session_line")] == ["race", "trail", 2]
+    assert club.table("corrections")["status"].to_list() == ["applied"]
+    (club.inbox / "corrections.toml").unlink()
+    ledger = club.refresh()
+    assert ledger.filter(pl.col("status") == "accepted")["path"].to_list() == [copy]
+    assert [club.run()[column] for column in ("kind", "surface")] == ["race", "trail"]

@@ -39,11 +39,11 @@ def test_refused_files_come_first_and_used_ones_last():
         file("d/not", "not_running"), file("f/rejected", "rejected"), file("e/rejected", "rejected"),
     )  # fmt: skip
     assert [(one["path"], one["status"]) for one in page["files"]] == [
-        ("e/rejected", "rejected"), ("f/rejected", "rejected"), ("d/not", "no run"), ("c/duplicate", "duplicate"),
+        ("e/rejected", "rejected"), ("f/rejected", "rejected"), ("d/not", "not running"), ("c/duplicate", "duplicate"),
         ("b/salvaged", "salvaged"), ("a/accepted", "accepted"),
     ]  # fmt: skip
     assert page["counts"] == [
-        ("rejected", 2), ("accepted", 1), ("duplicate", 1), ("no run", 1), ("salvaged", 1),
+        ("rejected", 2), ("accepted", 1), ("duplicate", 1), ("not running", 1), ("salvaged", 1),
     ]  # fmt: skip
 
 

@@ -115,7 +115,14 @@ def test_why_samples_were_excluded_is_put_into_words_and_what_is_not_known_stays
         "ein Ausreißer",
         "as before",
     ]
-    assert [GERMAN.fix("stuck", "check"), GERMAN.fix(None, None)] == ["den Sensor prüfen: Batterie und Verbindung", ""]
+    assert GERMAN.fix("stuck") == "den Sensor prüfen: Batterie und Verbindung"
+
+
+def test_what_can_be_done_about_a_suspicion_follows_a_semicolon_in_every_language():
+    for language in (ENGLISH, GERMAN):
+        fixes = [language.fix(suspicion) for suspicion in SUSPICIONS]
+        assert [fix for fix in fixes if fix.endswith(".")] == []
+    assert ENGLISH.fix("faster_than_records").startswith("nothing to do unless the whole run is wrong; then")
 
 
 def test_a_metric_without_a_text_has_the_label_and_the_verbs_of_all():

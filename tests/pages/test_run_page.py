@@ -273,7 +273,11 @@ def test_the_runs_before_and_after_are_led_to():
 def test_what_is_odd_in_the_recording_is_told_where_a_table_of_it_says_so():
     odd = {"quantity": "heart_rate_bpm", "suspicion": "stuck", "fix": "Moisten the strap."}
     assert page(quality=[odd])["quality"] == [
-        {"what": "heart rate", "suspicion": "stuck at one value", "fix": "Moisten the strap."}
+        {
+            "what": "heart rate",
+            "suspicion": "stuck at one value",
+            "fix": "check the sensor: its battery and its connection",
+        }
     ]
     assert page()["quality"] == []
 

@@ -97,7 +97,7 @@ def test_what_is_passed_on_holds_the_landings_and_speaks_of_nothing_else(store: 
     data = {file.name: file.read_text(encoding="utf-8") for file in (tmp_path / "out" / "data").iterdir()}
     with_rows = {name for name, text in data.items() if text.count("\n") > 1}
     assert with_rows == {"analyses.csv", "landings.csv"}
-    assert "feet,midfoot,rearfoot,64\n" in data["landings.csv"]
+    assert "feet,midfoot,rearfoot,64,64,,\n" in data["landings.csv"]
     report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     for words in ("0 p-values", "Splits of", "recorded by the athletes", "moving time"):
         assert words not in report

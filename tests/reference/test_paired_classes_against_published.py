@@ -7,7 +7,15 @@ import pytest
 from scipy.stats import binom
 from statsmodels.stats.contingency_tables import SquareTable, mcnemar
 
-from pipeline.methods.paired_classes import bowker, mcnemar_chi_squared, mcnemar_exact, mcnemar_mid_p, stuart_maxwell
+from pipeline.methods.paired_classes import (
+    bowker,
+    mcnemar_chi_squared,
+    mcnemar_exact,
+    mcnemar_mid_p,
+    stuart_maxwell,
+    wilson,
+    wilson_of_people,
+)
 
 #: The worked example of two statistics packages' manuals (read).
 MANUALS = [[101, 59], [121, 33]]
@@ -33,6 +41,20 @@ def test_chi_squared_with_and_without_correction(table, corrected, plain):
         assert result.p_value == pytest.approx(p_value, rel=2e-4)
         theirs = mcnemar(table, exact=False, correction=continuity)
         assert (result.statistic, result.p_value) == pytest.approx((theirs.statistic, theirs.pvalue), rel=1e-9)
+
+
+@pytest.mark.parametrize(("n_rear", "n"), [(0, 8), (3, 8), (17, 60), (60, 60), (1, 1), (2, 3)])
+def test_the_interval_of_people_observed_once_each_is_wilson_s_to_the_last_digit(n_rear: int, n: int):
+    assert wilson_of_people(float(n_rear), float(n_rear), n, n) == tuple(map(float, wilson(n_rear, n)))
+
+
+def test_people_observed_several_times_tell_a_share_as_well_as_so_many_observed_once():
+    # By hand: shares 1, 1, 1/2, 1/2, 0, 0 have the mean 1/2 and the variance 1/6 * 1/5 of it: 1/4 over 1/30.
+    assert wilson_of_people(3.0, 2.5, 6, 12) == pytest.approx(tuple(map(float, wilson(3.75, 7.5))), rel=1e-12)
+    # Alike in all observations, they are six; each with half of them, they are no more than twelve observations.
+    assert wilson_of_people(3.0, 3.0, 6, 12) == tuple(map(float, wilson(3, 6)))
+    assert wilson_of_people(3.0, 1.5, 6, 12) == tuple(map(float, wilson(3, 6)))
+    assert wilson_of_people(3.0, 1.6, 6, 12) == pytest.approx(tuple(map(float, wilson(6, 12))), rel=1e-12)
 
 
 def test_the_exact_p_of_the_approval_ratings_is_not_the_one_that_was_misprinted():

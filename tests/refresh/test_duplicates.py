@@ -10,7 +10,10 @@ import pytest
 from pipeline.refresh.duplicates import best_of_each_start, with_several_athletes, without_duplicates
 
 NINE = datetime(2026, 3, 14, 9, tzinfo=UTC)
-SAME = {"lacks": None, "n_quantities": 2, "is_damaged": False, "n_samples": 100, "session": 1}
+SAME = {
+    "lacks": None, "n_quantities": 2, "is_damaged": False, "n_samples": 100, "session": 1, "is_corrected": False,
+    "is_listed": False,
+}  # fmt: skip
 
 
 def recorded(*runs: dict[str, object]) -> list[tuple[str, int, str]]:
@@ -65,6 +68,24 @@ def test_with_everything_equal_the_first_path_then_the_first_session_is_kept():
         ("a", 2, "run of a"),
         ("b", 1, "run of a"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("of_first", "of_second", "lost"),
+    [
+        ({}, {"is_listed": True}, "a"),
+        ({}, {"is_corrected": True}, "a"),
+        ({"is_listed": True}, {"is_corrected": True}, "a"),
+        ({"is_listed": True}, {"is_listed": True}, "b"),
+        ({"n_samples": 101}, {"is_corrected": True, "is_listed": True}, "b"),  # the better one, whatever is said of it
+    ],
+)
+def test_of_equally_good_ones_that_which_corrections_then_sessions_name_is_kept(
+    of_first: dict[str, object], of_second: dict[str, object], lost: str
+):
+    equal = {"from": 0, "to": 30}
+    told = recorded({"path": "a", **equal, **of_first}, {"path": "b", **equal, **of_second})
+    assert [path for path, _, _ in told] == [lost]
 
 
 def test_of_two_that_begin_in_the_same_second_the_better_one_is_taken_and_of_no_two_all_are():

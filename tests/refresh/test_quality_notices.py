@@ -38,7 +38,10 @@ def test_what_is_only_marked_has_no_share_but_a_place():
     fast = {"run_id": "r", "quantity": "speed_m_s", "suspicion": "faster_than_records", "from_km": 3.0, "to_km": 4.2}
     (line,) = quality_notices(suspected(step, fast), ledger("r"))
     assert "contact time: shifts suddenly, without a change of speed, km 6.0; look" in line
-    assert ", km 3.0 to 4.2; correct `sport`" in line
+    assert (
+        "; nothing to do unless the whole run is wrong; then correct it, or leave it out, by corrections.toml." in line
+    )
+    assert "left out of the regressions, km 3.0 to 4.2; nothing to do" in line
     assert line.index("speed:") < line.index("contact time:")  # the run first, then its readings
 
 
@@ -64,7 +67,7 @@ def test_of_many_runs_the_first_are_listed_and_the_rest_counted(n_runs: int):
     rest = n_runs - MOST_RUNS
     assert lines[MOST_RUNS:] == (
         [
-            f"{rest} more runs: cadence looks like one foot counted ({rest}). "
+            f"{rest} more run{'s' if rest > 1 else ''}: cadence looks like one foot counted ({rest}). "
             "`splitdrift show quality` has a row for each."
         ]
         if rest

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Sequence
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from datetime import date
@@ -20,13 +21,16 @@ from click.testing import CliRunner
 from openpyxl import load_workbook
 
 from pipeline.__main__ import main
+from pipeline.core.errors import Damaged, Fault
 from pipeline.inbox.inbox import read_inbox
 from pipeline.refresh import club as steps_of_club
 from pipeline.refresh.context import AthleteTask, BuildContext, Shard
+from pipeline.refresh.damage import check_share, check_store
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
 from pipeline.store import layout, sections
 from pipeline.store.bundles import Bundle
+from pipeline.store.contents import contents_of, is_note
 from pipeline.store.exports import EXPORTED, csv_text
 from pipeline.store.generations import published
 from pipeline.store.layout import read_table
@@ -34,7 +38,7 @@ from pipeline.store.parquet import read_provenance
 from pipeline.store.sections import Section
 from pipeline.tables import PARTITIONED, TABLES
 from pipeline.workers.pool import here
-from tests.support.nights import Nights, drifting_run, nothing
+from tests.support.nights import Nights, drifting_run, files_of, nothing
 
 
 def run(day: int, *, seed: int = 1) -> bytes:
@@ -123,6 +127,9 @@ def test_a_club_in_sections_has_the_tables_of_one(club: Nights, monkeypatch: pyt
     monkeypatch.setattr(sections, "MOST_ATHLETES", 1)
     club.refresh()
     assert in_sections(club) == 8
+    checked, state = check_store(club.store), published(club.store)
+    n_files = sum(path.is_file() and not is_note(path.relative_to(state).as_posix()) for path in state.rglob("*"))
+    assert (checked.faults, checked.n_files) == ({}, n_files)
     assert_tables_of_one_section(club, monkeypatch)
     assert_outputs_of_one_section(club)
 
@@ -143,7 +150,10 @@ def test_the_club_as_a_whole_is_finished_of_what_its_sections_told(
     with monkeypatch.context() as patched:
         patched.setattr(steps_of_club, "finish_club", without_their_tables)
         tables_of_club.refresh()
-    assert read_table(tables_of_club.store, "corrections")["n_applied"].to_list() == [6, 0]
+    assert read_table(tables_of_club.store, "corrections").select("n_applied", "n_duplicates").rows() == [
+        (5, 1),
+        (0, 0),
+    ]
     assert read_table(tables_of_club.store, "strike_shift")["n_pairs"].to_list() == [5, 5]
     assert_tables_of_one_section(tables_of_club, monkeypatch)
 
@@ -290,3 +300,39 @@ def test_sections_divide_and_unite_as_a_club_grows_and_shrinks(
     if in_sections(club) > 1:
         assert_tables_of_one_section(club, monkeypatch)
     club.assert_as_if_done_anew()
+
+
+DAMAGE: dict[str, Callable[[Path, Path], object]] = {
+    "gone": lambda path, _: path.unlink(),
+    "cut": lambda path, _: path.write_bytes(path.read_bytes()[:-9]),
+    "of another": lambda path, other: shutil.copyfile(other, path),
+}
+
+
+@pytest.mark.parametrize(
+    "how", ["gone", *(pytest.param(how, marks=pytest.mark.depth) for how in ("cut", "of another"))]
+)
+def test_a_damaged_list_of_files_stops_a_refresh_and_is_made_again_with_the_files_in_it(
+    club: Nights, monkeypatch: pytest.MonkeyPatch, how: str
+):
+    monkeypatch.setattr(sections, "MOST_ATHLETES", 2)
+    club.put("settings.toml", 'pages = "names"\n')
+    club.refresh()
+    before, state = files_of(club.store), published(club.store)
+    contents = contents_of(state)
+    assert contents is not None
+    of, other = (contents.list_of(f"pages/athletes/{name}") for name in ("bo", "dee"))
+    DAMAGE[how](state / of, state / other)
+    splits = contents.below("tables/splits/athlete_id=dee")[0]
+    for name in ("pages/athletes/bo/index.html", splits):
+        (state / name).write_bytes((state / name).read_bytes() + b"damaged, too")
+    found = {of: Fault.MISSING if how == "gone" else Fault.CONTENT, splits: Fault.LENGTH}
+    assert check_store(club.store).faults == found
+    for stopped in (club.refresh, lambda: check_share(club.store, date(2026, 12, 1))):
+        with pytest.raises(Damaged) as error:
+            stopped()
+        assert error.value.faults.items() <= found.items()
+        assert of in error.value.faults
+    assert club.refresh(repairs=True).read == ["bo/0.fit", "bo/1.fit", "dee/0.fit", "dee/1.fit"]
+    assert check_store(club.store).faults == {}
+    assert files_of(club.store) == before

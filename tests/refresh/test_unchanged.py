@@ -8,12 +8,14 @@ import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
 from pipeline.__main__ import main
 from pipeline.core.settings import Settings
+from pipeline.inbox.as_found import digest_of_others
 from pipeline.refresh.unchanged import NOTE, nothing_new
 from pipeline.store.generations import published
 from pipeline.store.history import read_history
@@ -54,6 +56,18 @@ def changed_with_its_times_kept(club: Nights, name: str) -> None:
     content[-1] ^= 1
     path.write_bytes(content)
     os.utime(path, ns=(about.st_atime_ns, about.st_mtime_ns))
+
+
+def test_what_comes_in_after_the_inbox_was_listed_is_new_the_next_time(club: Nights, monkeypatch: pytest.MonkeyPatch):
+    def digest(*arguments: Any, **more: Any) -> str:
+        club.put("bo/b.fit", drifting_run(2))
+        return digest_of_others(*arguments, **more)
+
+    club.put("ari/c.fit", drifting_run(3))
+    monkeypatch.setattr("pipeline.inbox.inbox.digest_of_others", digest)
+    assert club.refresh().read == ["ari/c.fit"]
+    assert nothing_new(club.inbox, club.store) is None
+    assert club.refresh().read == ["bo/b.fit"]
 
 
 CHANGES: dict[str, Callable[[Nights], object]] = {

@@ -305,7 +305,9 @@ def test_each_entry_is_listed_with_what_became_of_it():
     faulty = entry(entry=4, line=9, fault="spor is no key of a correction.")
     ledger = pl.DataFrame(
         {"corrections": [named([used.name]), named([idle.name.replace("#", "!"), used.name]), None],
-         "guards_not_met": [named([held.name]), None, None]},
+         "guards_not_met": [named([held.name]), None, None],
+         "status": ["accepted", "not_running", "accepted"], "joined_quantities": [None, None, None]},
+        schema_overrides={"joined_quantities": pl.String},
     )  # fmt: skip
     told = pl.concat(corrected_alike(part) for part in (ledger[:2], ledger[2:]))
     rows = publishable("corrections", corrections(told, listed([used, held, idle, faulty])), subject="the club")
@@ -314,6 +316,28 @@ def test_each_entry_is_listed_with_what_became_of_it():
     ]  # fmt: skip
     assert rows["says"].to_list() == ["sport running", "cadence × 2", "sport walking", None]
     assert rows["reason"][3] == "spor is no key of a correction."
+
+
+@pytest.mark.parametrize(
+    ("changes", "joined", "outcome"),
+    [
+        ({"distance_factor": 1.05}, None, ("only_duplicates", 0, 1)),
+        ({"distance_factor": 1.05}, "contact time", ("applied", 1, 0)),
+        ({"clock_shift_s": 3600.0}, None, ("applied", 1, 0)),  # without it, it would be no duplicate
+        ({"time_zone": "Europe/Lisbon"}, None, ("applied", 1, 0)),
+    ],
+)
+def test_an_entry_that_reached_only_duplicates_says_so_unless_the_run_has_something_of_them(
+    changes: dict[str, object], joined: str | None, outcome: tuple[str, int, int]
+):
+    reached = entry(**changes)
+    ledger = pl.DataFrame(
+        {"corrections": [None, named([reached.name])], "guards_not_met": [None, None],
+         "status": ["accepted", "duplicate"], "joined_quantities": [None, joined]},
+        schema=dict.fromkeys(("corrections", "guards_not_met", "status", "joined_quantities"), pl.String),
+    )  # fmt: skip
+    rows = publishable("corrections", corrections(corrected_alike(ledger), listed([reached])), subject="the club")
+    assert rows.select("status", "n_applied", "n_duplicates").row(0) == outcome
 
 
 def test_without_corrections_there_are_no_rows():

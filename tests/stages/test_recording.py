@@ -191,7 +191,7 @@ def test_a_run_needs_two_instants(n_records: int, status: str):
     (session,) = sessions_of("ari/a.fit", activity_file([part("running", 1_773_000_000, n_records)]))
     assert session.status == status
     if status == "rejected":
-        assert session.reason == "The session holds 1 measurement(s) over time; a run needs many."
+        assert session.reason == "The session holds 1 measurement over time; a run needs many."
         assert session.recording is None
 
 

@@ -107,16 +107,16 @@ def test_without_the_file_there_are_no_rows_and_no_tables(tmp_path: Path):
 @pytest.mark.parametrize(
     ("line", "said"),
     [
-        (",2026-03-14,5,left,heel,,", "line 2: athlete_id is nothing; expected the name of the athlete's folder"),
-        ("ari,,5,left,heel,,", "line 2: date is nothing; expected a date, or started_at_utc"),
+        (",2026-03-14,5,left,heel,,", "line 2: athlete_id is empty; expected the name of the athlete's folder"),
+        ("ari,,5,left,heel,,", "line 2: date is empty; expected a date, or started_at_utc"),
         ("ari,4.3.2026,5,left,heel,,", "line 2: date is '4.3.2026'; expected a date such as 2026-03-14 (or date_order"),
-        ("ari,2026-03-14,,left,heel,,", "line 2: distance_km is nothing; expected the kilometres from the start"),
+        ("ari,2026-03-14,,left,heel,,", "line 2: distance_km is empty; expected the kilometres from the start"),
         ("ari,2026-03-14,5000,left,heel,,", "line 2: distance_km is '5000'; expected a number between 0 and 1000"),
         ("ari,2026-03-14,-1,left,heel,,", "line 2: distance_km is '-1'; expected a number between 0 and 1000"),
         ("ari,2026-03-14,nan,left,heel,,", "line 2: distance_km is 'nan'; expected a number between 0 and 1000"),
         ("ari,2026-03-14,5,both,heel,,", "line 2: foot is 'both'; expected left or right"),
         ("ari,2026-03-14,5,left,walk,,", "line 2: strike is 'walk'; expected rearfoot or midfoot or forefoot or heel"),
-        ("ari,2026-03-14,5,left,,,", "line 2: strike is nothing; expected rearfoot, midfoot, forefoot, heel, or an"),
+        ("ari,2026-03-14,5,left,,,", "line 2: strike is empty; expected rearfoot, midfoot, forefoot, heel, or an"),
         ("ari,2026-03-14,5,left,,95,", "line 2: angle_deg is '95'; expected a number between -60 and 60"),
         ("ari,2026-03-14,5,left,,,101", "line 2: strike_index_pct is '101'; expected a number between 0 and 100"),
     ],
@@ -143,7 +143,7 @@ def test_a_foot_listed_twice_at_a_place_is_a_fault_since_it_is_not_known_which_c
 
 def test_two_rows_at_a_place_must_say_which_foot(tmp_path: Path):
     said = fault(tmp_path, "ari,2026-03-14,5,left,heel,,", "ari,2026-03-14,5,,midfoot,,")
-    assert said == "strikes.csv, line 3: foot is nothing; expected left or right, where an athlete has two rows there."
+    assert said == "strikes.csv, line 3: foot is empty; expected left or right, where an athlete has two rows there."
 
 
 # --- The class -------------------------------------------------------------------------------------------------------

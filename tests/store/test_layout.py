@@ -135,8 +135,8 @@ def test_the_duckdb_file_and_the_parquet_files_hold_the_same_rows(demo: Refreshe
 
 
 def test_an_unknown_table_is_wrong_use_and_the_known_ones_are_listed(demo_store: Path):
-    with pytest.raises(UsageError, match=r"^There is no table 'split'\. Tables: recordings, corrections, runs, "):
-        read_table(demo_store, "split")
+    with pytest.raises(UsageError, match=r"^There is no table 'xyzzy'\. Tables: recordings, corrections, runs, "):
+        read_table(demo_store, "xyzzy")
 
 
 def test_a_store_that_is_not_there_yet_says_how_to_make_one(tmp_path: Path):

@@ -71,7 +71,7 @@ def test_too_few_athletes_are_refused_with_the_whole_way():
         cohort_flow(RUNS, Cohort(kinds=("race",), min_distance_km=50.0))
     assert str(raised.value) == (
         "0 athletes with 0 runs are left, and the study asks for at least 3 athletes. The store holds 4 runs of 3 "
-        "athletes. Left out: 2 kind of session not race, or not listed; 2 shorter than 50 km."
+        "athletes. Left out: 2 of a kind of session other than race, or not listed; 2 shorter than 50 km."
     )
 
 
@@ -96,7 +96,7 @@ def test_a_name_that_the_store_does_not_know_is_refused_and_not_left_without_eff
 
 def test_no_step_names_a_device():
     _, (step,) = flow(devices=("blue", "red"))
-    assert step.reason == "another device than those asked for, or not named"
+    assert step.reason == "by a device other than those asked for, or not named"
 
 
 def test_what_took_nothing_away_is_not_told_in_the_sentence():

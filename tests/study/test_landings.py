@@ -21,9 +21,12 @@ from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.core.errors import NothingDone
 from pipeline.core.resources import shipped
-from pipeline.study.landings import landings, released_landings, released_table
+from pipeline.methods.paired_classes import mcnemar_exact, mcnemar_mid_p
+from pipeline.study.landing_pairs import pairs
+from pipeline.study.landings import landings
 from pipeline.study.material import Material
 from pipeline.study.released import _draws_of_changes
+from pipeline.study.released_landings import released_landings, released_table
 from pipeline.study.results import Statistic, results
 from pipeline.study.small_cells import suppress_in_results
 from pipeline.study.study_file import Analysis
@@ -63,13 +66,13 @@ def by_name(material: Material) -> dict[str, Statistic]:
     return {statistic.statistic: statistic for statistic in landings(material, FILMED).statistics}
 
 
-def test_shares_are_of_the_pairs_of_all_events_with_the_interval_of_statsmodels():
+def test_shares_are_of_the_runners_of_all_events_with_the_interval_of_statsmodels():
     rows, table = by_name(filmed(spring=SPRING, autumn=AUTUMN)), SPRING + AUTUMN
     for name, count in (("share_early", table[0].sum()), ("share_late", table[:, 0].sum())):
         low, high = proportion_confint(count, table.sum(), method="wilson")
         assert rows[name].estimate == pytest.approx(count / table.sum())
         assert (rows[name].low, rows[name].high) == pytest.approx((low, high))
-    assert rows["share_early"].note == "53 pairs of landings in 2 events; a runner in several events counts in each"
+    assert rows["share_early"].note == "53 runners in 2 events"
 
 
 def test_mcnemar_of_rearfoot_against_the_rest_is_that_of_statsmodels():
@@ -79,6 +82,9 @@ def test_mcnemar_of_rearfoot_against_the_rest_is_that_of_statsmodels():
     exact, plain = mcnemar(two, exact=True), mcnemar(two, exact=False, correction=False)
     corrected = mcnemar(two, exact=False, correction=True)
     assert rows["mcnemar_exact_statistic"].p_value == pytest.approx(exact.pvalue)
+    # Each runner was in one event: to the last digit it is the test of the pairs.
+    assert rows["mcnemar_exact_statistic"].p_value == mcnemar_exact(two).p_value
+    assert rows["mcnemar_mid_p_statistic"].p_value == mcnemar_mid_p(two).p_value
     assert rows["mcnemar_statistic"].estimate == pytest.approx(plain.statistic)
     assert rows["mcnemar_continuity_statistic"].estimate == pytest.approx(corrected.statistic)
     assert [statistic.statistic for statistic in rows.values() if statistic.is_primary] == ["mcnemar_exact_statistic"]
@@ -97,15 +103,15 @@ def test_with_two_classes_there_is_nothing_but_mcnemar():
 
 
 @pytest.mark.parametrize(
-    ("material", "pairs"),
+    ("material", "known"),
     [(filmed(spring=SPRING), "5 and 15"), (cohort_of(lambda *_: 240.0), "none")],
     ids=["elsewhere", "never"],
 )
-def test_where_nobody_was_filmed_at_both_the_distances_there_are_are_told(material: Material, pairs: str):
+def test_where_nobody_was_filmed_at_both_the_distances_there_are_are_told(material: Material, known: str):
     with pytest.raises(NothingDone) as raised:
         landings(material, Analysis("feet", "landing", early_km=(10.0, 10.0), late_km=(32.0, 32.0)))
     assert str(raised.value) == (
-        f"feet: no runner was filmed at both km 10 and km 32. Pairs of distances in the store: {pairs}."
+        f"feet: no runner was filmed at both km 10 and km 32. Pairs of distances in the store: {known}."
     )
 
 
@@ -152,7 +158,8 @@ def test_each_number_knows_the_smallest_group_that_it_can_be_counted_back_to(
 def test_as_much_of_the_table_is_released_as_holds_no_small_group(table: list, least: int, told: dict):
     whole = np.zeros((4, 4), dtype=int)
     whole[: len(table), : len(table)] = table
-    rows = {(early, late): n for early, late, n in released_table(whole, least).iter_rows()}
+    released = released_table(pairs(filmed(spring=whole), FILMED), least)
+    rows = {(early, late): n for early, late, n, *_ in released.iter_rows()}
     assert told.items() <= rows.items()
     assert bool(rows) is bool(told)
     assert all(n == 0 or n >= least for n in rows.values())
@@ -345,7 +352,190 @@ def test_a_group_counts_as_many_runners_as_it_stands_for():
         *pair("came", "midfoot", "rearfoot", n_runners=(64, 64)),
     ]
     told = released_landings(of_feet(groups), FILMED, least=1)["landings"].filter(pl.col("runners") > 0)
-    assert told.rows() == [("rearfoot", "rearfoot", 354), ("midfoot", "rearfoot", 64)]
+    assert told.select("early", "late", "runners", "pairs").rows() == [
+        ("rearfoot", "rearfoot", 354, 354), ("midfoot", "rearfoot", 64, 64),
+    ]  # fmt: skip
+
+
+# --- Runners filmed in several events --------------------------------------------------------------------------------
+
+#: By letters: the rearfoot, the middle of the foot.
+LETTERS = {"R": "rearfoot", "M": "midfoot", "F": "forefoot"}
+
+
+def in_events(runners: dict[str, str], **more: dict[str, list[tuple]]) -> list[dict]:
+    """Runners who were filmed at km 5 and km 15 of several events: "RM RR" left the rearfoot in the first of two.
+
+    Args:
+        more: by runner, early and late value of other columns at each event.
+    """
+    return [
+        row | {"date": date(2026, 3, 14 + number)}
+        for runner, events in runners.items()
+        for number, (early, late) in enumerate(events.split())
+        for row in pair(
+            runner, LETTERS[early], LETTERS[late], **{name: of[runner][number] for name, of in more.items()}
+        )
+    ]
+
+
+def test_two_people_who_change_in_three_races_each_are_two_and_not_six():
+    runners = {"ari": "MR MR MR", "bo": "MR MR MR"} | {f"r{number}": "RR RR RR" for number in range(6)}
+    material = of_feet(in_events(runners))
+    rows = by_name(material)
+    assert rows["mcnemar_exact_statistic"].p_value == 0.5  # of six it would be 0.03
+    assert rows["mcnemar_exact_statistic"].smallest_cell == rows["share_early"].smallest_cell == 2
+    assert rows["share_early"].note == (
+        "8 runners in 3 events, 24 pairs of landings; a runner counts once, by the share of the events"
+    )
+    assert {name: table.height for name, table in released_landings(material, FILMED, least=3).items()} == {
+        "landings": 0, "angles": 0, "strike_changes": 0, "raters": 0,
+    }  # fmt: skip
+
+
+def test_a_runner_s_change_is_the_net_one_over_the_events():
+    runners = {
+        "mostly gains": "MR MR RM", "gains once": "MR RR MM", "as often": "MR RM", "stays": "RR RR", "loses": "RM",
+    }  # fmt: skip
+    rows = by_name(of_feet(in_events(runners)))
+    assert rows["mcnemar_exact_statistic"].p_value == stats.binomtest(1, 3).pvalue
+    # Two came to the rearfoot, one left it.
+    assert rows["odds_ratio"].estimate == 2.0
+    assert rows["share_early"].estimate == pytest.approx((1 / 3 + 1 / 3 + 1 / 2 + 1 + 1) / 5)
+    assert rows["share_late"].estimate == pytest.approx((2 / 3 + 2 / 3 + 1 / 2 + 1 + 0) / 5)
+
+
+def test_with_the_same_landings_in_each_event_nothing_is_surer_than_with_one():
+    random = np.random.default_rng(6)
+    once = {f"r{number:02}": "".join(random.choice(["R", "M"], 2)) for number in range(40)}
+    thrice = {runner: " ".join([landed] * 3) for runner, landed in once.items()}
+    one, three = by_name(of_feet(in_events(once))), by_name(of_feet(in_events(thrice)))
+    for name in ("share_early", "share_late", "odds_ratio", "mcnemar_exact_statistic", "mcnemar_mid_p_statistic"):
+        numbers = [(row.estimate, row.low, row.high, row.p_value) for row in (one[name], three[name])]
+        assert numbers[0] == numbers[1], name
+
+
+def test_tests_of_all_classes_are_only_of_runners_filmed_once():
+    once = {"a": "RM", "b": "FR", "c": "MR", "d": "RR"}
+    assert by_name(of_feet(in_events(once)))["bowker_statistic"].p_value is not None
+    rows = by_name(of_feet(in_events(once | {"a": "RM RR"})))
+    for name in ("bowker_statistic", "stuart_maxwell_statistic"):
+        assert rows[name].estimate is rows[name].p_value is None
+        assert rows[name].note.startswith("Not computed: some runners were filmed in several events")
+
+
+def test_an_angle_is_a_runner_s_mean_over_the_events():
+    angles = {
+        "a": [(12.0, 9.0), (11.0, 10.0)], "b": [(10.0, 8.5)], "c": [(4.0, 5.0), (6.0, 8.0), (5.0, 5.0)],
+    }  # fmt: skip
+    runners = {runner: " ".join(["RR"] * len(of)) for runner, of in angles.items()}
+    material = of_feet(in_events(runners, angle_deg=angles))
+    change = np.array([-2.0, -1.5, 1.0])
+    rows = by_name(material)
+    assert rows["angle_change_deg"].estimate == pytest.approx(change.mean())
+    assert (
+        rows["angle_change_deg"].p_value
+        == stats.permutation_test((change,), np.mean, permutation_type="samples").pvalue
+    )
+    assert rows["angle_change_deg"].note.startswith("3 runners with an angle at both")
+    assert released_landings(material, FILMED, least=3)["angles"].rows() == [
+        ("a", 11.5, 9.5), ("b", 10.0, 8.5), ("c", 5.0, 6.0),
+    ]  # fmt: skip
+
+
+def filmed_often(n: int, n_events: int, seed: int = 7) -> tuple[list[dict], dict[str, pl.DataFrame], pl.DataFrame]:
+    """Runners with habits, mostly filmed in each event, who change by them and by their speed; and the changes."""
+    random = np.random.default_rng(seed)
+    own, habit = 1.5 * random.standard_normal(n), 1.5 * random.standard_normal(n)
+    feet, runs, changes = [], [], []
+    for number, event in product(range(n), range(n_events)):
+        if random.random() < 0.2:
+            continue
+        who, day, change = f"r{number:03}", date(2026, 3, 14 + event), random.normal(-0.5, 0.8)
+        log_odds = own[number], own[number] + habit[number] - 0.5 * change
+        early, late = (random.random() < 1 / (1 + np.exp(-odds)) for odds in log_odds)
+        strikes = ("rearfoot" if landed else "midfoot" for landed in (early, late))
+        angles = tuple(np.round(5 * np.array(log_odds) + random.standard_normal(2), 2))
+        feet += [row | {"date": day} for row in pair(who, *strikes, angle_deg=angles)]
+        runs.append(recorded({who: (3.5, 3.5 * 1.1**change)}, {who: (day, (-2.0, 0.0, 1.5)[event % 3])}))
+        for table in runs[-1]:
+            runs[-1][table] = runs[-1][table].with_columns(run_id=pl.lit(f"{who}-{event}"))
+        if early != late:
+            changes.append({"who": who, "gained": float(late), "change": round(change, 1)})
+    recordings = {table: pl.concat(run[table] for run in runs) for table in ("runs", "splits")}
+    return feet, recordings, pl.DataFrame(changes)
+
+
+def test_odds_at_equal_speed_have_the_variance_that_a_runner_s_events_share():
+    """The model's, and by how much one robust to clusters is above one that takes events as independent."""
+    feet, recordings, changes = filmed_often(60, 4)
+    told = by_name(of_feet(feet, **recordings))["odds_ratio_equal_speed"]
+    model = GLM(changes["gained"].to_numpy(), np.column_stack([np.ones(len(changes)), changes["change"]]), Binomial())
+    plain, apart = model.fit(), model.fit(cov_type="HC0")
+    groups = changes["who"].rank("dense").to_numpy()
+    together = model.fit(cov_type="cluster", cov_kwds={"groups": groups, "use_correction": False})
+    shared = together.bse[0] ** 2 - apart.bse[0] ** 2
+    assert shared > 0.1 * plain.bse[0] ** 2
+    margin = stats.norm.ppf(0.975) * np.sqrt(plain.bse[0] ** 2 + shared)
+    expected = np.exp(plain.params[0] + np.array([0.0, -margin, margin]))
+    assert [told.estimate, told.low, told.high] == pytest.approx(expected, rel=1e-5)
+    assert told.note == f"{changes['who'].n_unique()} runners changed and have speeds, {changes.height} times in all"
+
+
+def test_people_are_too_few_for_odds_at_equal_speed_however_often_they_change():
+    feet, recordings, changes = filmed_often(9, 6)
+    assert changes.height > 10
+    few = by_name(of_feet(feet, **recordings))["odds_ratio_equal_speed"]
+    assert few.estimate is None
+    assert f"{changes['who'].n_unique()} changed, and two coefficients need 10" in few.note
+
+
+def test_rows_of_fewer_people_with_speeds_than_may_be_told_are_not_released():
+    feet, recordings, *_ = slowing(20)
+    with_speed = {f"r{number:02}" for number in range(2)}
+    recordings = {
+        name: rows.filter(pl.col("run_id").str.head(3).is_in(with_speed)) for name, rows in recordings.items()
+    }
+    material = of_feet(feet, **recordings)
+    released = released_landings(material, FILMED, least=3)
+    assert released["landings"].height > 0
+    assert released["strike_changes"].is_empty()
+    assert by_name(material)["odds_ratio_equal_speed"].smallest_cell < 3
+
+
+def test_of_runners_filmed_often_each_distance_and_who_changed_are_released_in_people():
+    released = released_landings(often(), FILMED, least=3)["landings"]
+    sides = {name: released.filter(pl.col(other) == "") for name, other in (("early", "late"), ("late", "early"))}
+    for name, rows in sides.items():
+        assert rows[name].to_list() == ["rearfoot", "sometimes", "other"]
+        assert rows["runners"].sum() == pairs(often(), FILMED)["athlete_id"].n_unique()
+        assert rows["pairs"].sum() == pairs(often(), FILMED).height
+    assert released.filter((pl.col("early") != "") & (pl.col("late") != "")).select("early", "late").rows() == [
+        ("rearfoot", "other"), ("other", "rearfoot"),
+    ]  # fmt: skip
+    assert released["runners"].min() >= 3
+
+
+def test_raters_are_told_of_where_enough_people_are_and_not_enough_feet():
+    feet = [row | {"rater": "one"} for row in in_events({"a": "RM RM RM", "b": "RM RM RM", "c": "RR RR RR"})]
+    material = of_feet([*feet, *(row | {"rater": "two"} for row in feet[:-1])])
+    assert by_name(material)["kappa"].smallest_cell == 2
+    assert released_landings(material, FILMED, least=3)["raters"].is_empty()
+    assert released_landings(material, FILMED, least=2)["raters"]["feet"].sum() == 17
+
+
+def test_a_group_s_runners_count_at_each_event_since_no_one_knows_who_they_are():
+    groups = [
+        row | {"date": date(2026, 3, 14 + number)}
+        for number in range(2)
+        for row in [
+            *pair("stayed", "rearfoot", "rearfoot", n_runners=(30, 30)),
+            *pair("came", "midfoot", "rearfoot", n_runners=(6, 6)),
+        ]
+    ]
+    rows = by_name(of_feet(groups))
+    assert rows["share_early"].note == "72 runners in 2 events"
+    assert rows["mcnemar_exact_statistic"].p_value == stats.binomtest(0, 12).pvalue
 
 
 # --- Computed again from what is released ----------------------------------------------------------------------------
@@ -372,6 +562,12 @@ def rich() -> Material:
     return of_feet([*feet, *second], **recordings)
 
 
+def often() -> Material:
+    """Runners in several events, with angles and speeds."""
+    feet, recordings, _ = filmed_often(120, 3)
+    return of_feet(feet, **recordings)
+
+
 def hilly() -> Material:
     """Runners who changed, on courses that differ in slope."""
     feet, recordings, *_ = on_courses((-2.0, 0.0, 1.5))
@@ -380,8 +576,8 @@ def hilly() -> Material:
 
 @pytest.mark.parametrize(
     "material",
-    [filmed(spring=SPRING), filmed(spring=3 * SPRING), rich(), hilly()],
-    ids=["small", "table", "rich", "hilly"],
+    [filmed(spring=SPRING), filmed(spring=3 * SPRING), rich(), hilly(), often(), of_feet(in_events({"a": "RM"}))],
+    ids=["small", "table", "rich", "hilly", "often", "one person"],
 )
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda script: script[1])
 def test_both_scripts_compute_each_number_from_what_is_released(
@@ -407,10 +603,12 @@ def test_both_scripts_compute_each_number_from_what_is_released(
     draws = _draws_of_changes(tables["angles"].height, material.seed)
     for table, rows in {**tables, "draws": draws}.items():
         if rows.height:
-            rows.with_columns(analysis=pl.lit("feet")).write_csv(tmp_path / "data" / f"{table}.csv")
+            named = rows.rename({"athlete_id": "athlete", "run_id": "run"}, strict=False)
+            named.with_columns(analysis=pl.lit("feet")).write_csv(tmp_path / "data" / f"{table}.csv")
     done = subprocess.run(
         [program, shipped("data/recompute") / name, tmp_path], cwd=tmp_path, capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stdout + done.stderr
     n_given = sum(not is_small for is_small in small)
-    assert int(done.stdout.split(" ", 1)[0]) >= n_given > 0
+    assert int(done.stdout.split(" ", 1)[0]) >= n_given
+    assert (n_given > 0) is any(rows.height for rows in tables.values())

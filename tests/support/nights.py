@@ -26,7 +26,7 @@ from pipeline.nightly.plan import Plan, next_night, time_of
 from pipeline.refresh.context import AthleteTask, BuildContext
 from pipeline.refresh.refresh import bring_up_to_date
 from pipeline.refresh.steps import executor_over
-from pipeline.store.contents import mark_whole, write_contents
+from pipeline.store.contents import is_note, mark_whole, write_contents
 from pipeline.store.generations import published
 from pipeline.store.layout import read_rows
 from pipeline.tables import empty
@@ -263,10 +263,10 @@ def files_of(store: Path) -> dict[str, bytes]:
     folder = published(store)
     different = {
         "splitdrift.duckdb", "refresh.json", "known/keys.json", "known/unchanged.json", "pages/index.html",
-        "contents.json", "whole",
     }  # fmt: skip
     names = (path.relative_to(folder).as_posix() for path in sorted(folder.rglob("*")) if path.is_file())
-    return {name: (folder / name).read_bytes() for name in names if name not in different}
+    chosen = (name for name in names if name not in different and not is_note(name))
+    return {name: (folder / name).read_bytes() for name in chosen}
 
 
 def rows_of(store: Path) -> dict[str, list[tuple[Any, ...]]]:

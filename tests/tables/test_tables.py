@@ -66,6 +66,13 @@ def test_measures_are_rounded_to_their_decimals_and_zero_has_no_sign(value: floa
     assert str(row) == str(published)
 
 
+def test_zero_has_no_sign_in_several_rows_either():
+    # Polars adds zero to a column of one row, and to one of several not at all.
+    rows = pl.concat([trend(drift_low=[value], metric=[metric]) for value, metric in ((-0.0004, "a"), (-0.0, "b"))])
+    published = publishable("season_trend", rows, subject="ari")["drift_low"]
+    assert published.cast(pl.String).to_list() == ["0.0", "0.0"]
+
+
 def test_what_is_no_number_is_null():
     drift = empty("run_drift").clear(1).with_columns(
         run_id=pl.lit("a"), athlete_id=pl.lit("ari"), metric=pl.lit("cadence_spm"), n_splits=pl.lit(0),

@@ -1,14 +1,17 @@
 """Runners filmed at two distances of an event, whose landings are drawn: as data, and what a study makes of them.
 
-Each runner has log odds of the rearfoot of their own. Late, they are moved by `shift`, and by the change of speed.
+Each runner has log odds of the rearfoot of their own. Late, they are moved by the distance, by the change of speed and
+by a habit of the runner, which is the same in all events.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import polars as pl
+from scipy.special import expit, ndtri
 
 from pipeline.core.settings import Settings
 from pipeline.study.landings import landings
@@ -19,6 +22,8 @@ from pipeline.tables import empty
 EARLY_KM, LATE_KM = 10.0, 30.0
 #: Log speed of a step: 10 % faster, as the design `landing` counts.
 STEP = float(np.log(1.1))
+#: By so much log odds differ between runners.
+OWN_SD = 1.5
 _ANALYSIS = Analysis("landing", "landing", (), early_km=(EARLY_KM, EARLY_KM), late_km=(LATE_KM, LATE_KM))
 
 
@@ -30,6 +35,8 @@ class Filmed:
         statistic: its name.
         truth: what it is in truth; None where nothing is to be found.
         n_runners: filmed at both distances.
+        n_events: that each of them is filmed in.
+        habit_sd: by so much runners differ in how the distance moves their log odds.
         odds_late: of the rearfoot, late over early, at equal speed.
         odds_faster: the same of a step of speed.
         slows: mean change of speed [steps]; its standard deviation is 1.
@@ -41,6 +48,8 @@ class Filmed:
     statistic: str
     truth: float | None = 1.0
     n_runners: int = 60
+    n_events: int = 1
+    habit_sd: float = 0.0
     odds_late: float = 1.0
     odds_faster: float = 1.0
     slows: float = -1.0
@@ -50,26 +59,30 @@ class Filmed:
 
 
 def filmed(of: Filmed, seed: int) -> pl.DataFrame:
-    """Rows of `landings`: half of the runners would land on the rearfoot, and own log odds scatter by 1.5."""
+    """Rows of `landings`: half of the runners would land on the rearfoot, and own log odds scatter."""
     random = np.random.default_rng(seed)
-    event = np.arange(of.n_runners) % len(of.slopes)
-    slope = np.array(of.slopes)[event]
-    own = 1.5 * random.standard_normal(of.n_runners)
-    change = of.slows + random.standard_normal(of.n_runners)
-    late = own + np.log(of.odds_late) + change * np.log(of.odds_faster) + slope * np.log(of.odds_steeper)
+    n, runner = of.n_runners * of.n_events, np.tile(np.arange(of.n_runners), of.n_events)
+    event = runner % len(of.slopes) + len(of.slopes) * (np.arange(n) // of.n_runners)
+    slope = np.array(of.slopes)[event % len(of.slopes)]
+    own = OWN_SD * random.standard_normal(of.n_runners)[runner]
+    change = of.slows + random.standard_normal(n)
+    habit = of.habit_sd * random.standard_normal(of.n_runners)[runner] if of.habit_sd else np.zeros(n)
+    late = own + habit + np.log(of.odds_late) + change * np.log(of.odds_faster) + slope * np.log(of.odds_steeper)
     sides = []
-    for km, odds, steps, steeper in ((EARLY_KM, own, np.zeros(of.n_runners), 0.0), (LATE_KM, late, change, slope)):
-        is_rear = random.random(of.n_runners) < 1 / (1 + np.exp(-odds))
-        error = of.error_sd_pct / 100 * random.standard_normal(of.n_runners)
+    for km, odds, usual, steps, steeper in (
+        (EARLY_KM, own, own, np.zeros(n), 0.0), (LATE_KM, late, own + habit, change, slope)
+    ):  # fmt: skip
+        is_rear = random.random(n) < 1 / (1 + np.exp(-odds))
+        error = of.error_sd_pct / 100 * random.standard_normal(n)
         sides.append(
             pl.DataFrame(
                 {
                     "event": [f"2026-05-{1 + number:02}" for number in event],
-                    "athlete_id": [f"a{number:04}" for number in range(of.n_runners)],
-                    "strike": np.where(is_rear, "rearfoot", np.where(random.random(of.n_runners) < 0.5, "mid", "fore")),
-                    "angle_deg": 8 * own + 4 * random.standard_normal(of.n_runners),
+                    "athlete_id": [f"a{number:04}" for number in runner],
+                    "strike": np.where(is_rear, "rearfoot", np.where(random.random(n) < 0.5, "mid", "fore")),
+                    "angle_deg": 8 * usual + 4 * random.standard_normal(n),
                     "speed_m_s": 3.2 * np.exp(STEP * steps + error),
-                    "slope_pct": steeper + 0.2 * random.standard_normal(of.n_runners),
+                    "slope_pct": steeper + 0.2 * random.standard_normal(n),
                 }
             ).with_columns(
                 pl.col("strike").replace({"mid": "midfoot", "fore": "forefoot"}),
@@ -104,6 +117,15 @@ def judged(of: Filmed, seed: int) -> pl.DataFrame:
     )  # fmt: skip
 
 
+def share_of_all(odds: float, habit_sd: float) -> float:
+    """Share of rearfoot landings late, over all runners that there could be, where speed moves nothing."""
+    log_odds = np.log(odds) + np.hypot(OWN_SD, habit_sd) * ndtri((np.arange(10_000) + 0.5) / 10_000)
+    return float(expit(log_odds).mean())
+
+
+#: Runners who keep their habits over three events.
+_OFTEN = partial(Filmed, n_events=3, habit_sd=3.0)
+
 #: By name of the row.
 FILMS = {
     "odds as counted": Filmed(statistic="odds_ratio"),
@@ -124,4 +146,16 @@ FILMS = {
         n_runners=100,
     ),
     "odds at equal speed, which decides nearly alone": Filmed(statistic="odds_ratio_equal_speed", odds_faster=0.02),
+    "share late, each in three events": _OFTEN(statistic="share_late", truth=0.5),
+    "share late, each in three events, after a shift": _OFTEN(
+        statistic="share_late", odds_late=4.0, truth=share_of_all(4.0, 3.0)
+    ),
+    "McNemar's exact test, each in three events": _OFTEN(statistic="mcnemar_exact_statistic", truth=None),
+    "McNemar's mid-p test, each in three events": _OFTEN(statistic="mcnemar_mid_p_statistic", truth=None),
+    "odds as counted, each in three events": _OFTEN(statistic="odds_ratio"),
+    "change of the angle, each in three events": _OFTEN(statistic="angle_change_deg", truth=0.0),
+    "odds at equal speed, each in three events": _OFTEN(statistic="odds_ratio_equal_speed", odds_faster=0.5),
+    "odds at equal speed, truly 3, each in three events": _OFTEN(
+        statistic="odds_ratio_equal_speed", odds_faster=0.5, odds_late=3.0, truth=3.0, habit_sd=0.0
+    ),
 }

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from tests.validity.drawing import draw
-from tests.validity.feet import Filmed, filmed
+from tests.validity.feet import Filmed, filmed, share_of_all
 from tests.validity.processes import FORM_LENGTH_M, PACE_LENGTH_M, SEGMENTS_PER_KM, along, smooth_altitude_error
 from tests.validity.world import EXACT, REFERENCE_M_S, World
 
@@ -114,6 +114,17 @@ def test_who_is_filmed_gains_and_loses_the_rearfoot_by_the_odds_that_are_planted
     early, late = (rows[name] == "rearfoot" for name in ("10.0", "30.0"))
     assert early.mean() == pytest.approx(0.5, abs=0.01)
     assert (late & ~early).sum() / (early & ~late).sum() == pytest.approx(3.0, rel=0.03)
+
+
+def test_who_is_filmed_often_keeps_a_habit_over_the_events():
+    of = Filmed(statistic="", n_runners=20_000, n_events=2, habit_sd=3.0, odds_late=4.0)
+    rows = filmed(of, 1).with_columns(is_rear=pl.col("strike") == "rearfoot")
+    assert rows.filter(distance_km=30.0)["is_rear"].mean() == pytest.approx(share_of_all(4.0, 3.0), abs=0.01)
+    by_event = rows.pivot("distance_km", index=["athlete_id", "event"], values="is_rear").with_columns(
+        change=pl.col("30.0").cast(pl.Int8) - pl.col("10.0").cast(pl.Int8)
+    )
+    first, second = by_event.pivot("event", index="athlete_id", values="change").drop("athlete_id").get_columns()
+    assert np.corrcoef(first, second)[0, 1] > 0.3
 
 
 def test_false_drift_of_least_squares_is_what_attenuation_says():
