@@ -284,7 +284,8 @@ responders <- function(rows, about, given) {
     true <- sqrt(max((square_between - from_responses - mean_square) / size, 0))
     told <- independent_athletes(shared / error)
     results <- rbind(
-      row_of("smallest_detectable_change_pct", percent(1.96 * sqrt(mean_square))),
+      row_of("smallest_detectable_change_pct", percent(median(detectable))),
+      row_of("smallest_detectable_change_of_a_single_run_pct", percent(qnorm(0.975) * sqrt(mean_square))),
       row_of("sd_of_true_changes_pct", percent(true))
     )
   }

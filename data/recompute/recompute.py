@@ -290,7 +290,8 @@ def responders(rows, about, given):
         _, low, high = wilson(count / len(change) * n_told, n_told)
         yield row(f"share_{name}", count / len(change), low, high)
     if within is not None:
-        yield row("smallest_detectable_change_pct", percent(1.96 * within))
+        yield row("smallest_detectable_change_pct", percent(np.median(detectable)))
+        yield row("smallest_detectable_change_of_a_single_run_pct", percent(stats.norm.ppf(0.975) * within))
         yield row("sd_of_true_changes_pct", percent(true))
 
 

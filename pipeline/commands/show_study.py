@@ -9,7 +9,7 @@ from rich.text import Text
 from pipeline.commands.show import plain
 from pipeline.study.cohort import in_words
 from pipeline.study.conduct import StudyResult
-from pipeline.study.outcomes import labels
+from pipeline.study.outcomes import decimals_of, labels
 
 
 def study_summary(result: StudyResult) -> RenderableType:
@@ -18,9 +18,10 @@ def study_summary(result: StudyResult) -> RenderableType:
     for heading in ("analysis", "metric", "statistic", "estimate", "interval", "p corrected"):
         table.add_column(heading, justify="left" if heading in ("analysis", "metric", "statistic") else "right")
     for row in result.results.iter_rows(named=True):
-        interval = _interval(row["low"], row["high"])
-        estimate = "" if row["estimate"] is None else f"{row['estimate']:.2f}"
-        corrected = "" if row["p_corrected"] is None else f"{row['p_corrected']:.4f}"
+        decimals = decimals_of(row["statistic"], row["metric"], result.settings.registry)
+        interval = _interval(row["low"], row["high"], decimals)
+        estimate = "" if row["estimate"] is None else f"{row['estimate']:.{decimals}f}"
+        corrected = "" if row["p_corrected"] is None else _p(row["p_corrected"])
         of = plain(", ".join(name for name in (row["statistic"], row["part"]) if name))
         label = named.get(row["metric"], "landing")
         table.add_row(plain(row["analysis"]), label, of, estimate, interval, corrected)
@@ -31,7 +32,11 @@ def study_summary(result: StudyResult) -> RenderableType:
     return Group(plain(result.study.title), Text(), plain(entered), *failures, Text(), table)
 
 
-def _interval(low: float | None, high: float | None) -> str:
+def _interval(low: float | None, high: float | None, decimals: int) -> str:
     if low is None:
         return ""
-    return f"{low:.2f} or more" if high is None else f"{low:.2f} to {high:.2f}"
+    return f"{low:.{decimals}f} " + ("or more" if high is None else f"to {high:.{decimals}f}")
+
+
+def _p(value: float) -> str:
+    return "< 0.0001" if value < 0.00005 else f"{value:.4f}"

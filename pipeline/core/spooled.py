@@ -7,7 +7,8 @@ import pickle
 import weakref
 from array import array
 from collections.abc import Iterable, Iterator
-from tempfile import TemporaryFile
+from contextlib import suppress
+from tempfile import TemporaryFile, gettempdir
 from typing import IO, Any, Generic, TypeVar
 
 Row = TypeVar("Row")
@@ -50,12 +51,21 @@ class Spooled(Generic[Row]):
         yield from self._held[number]
 
     def _put_away(self) -> None:
-        if self._file is None:
-            self._file = TemporaryFile(prefix="splitdrift-")  # noqa: SIM115 -- closed with this object
-            weakref.finalize(self, self._file.close)
-        self._file.seek(0, os.SEEK_END)
-        for rows, places in zip(self._held, self._blocks, strict=True):
-            if rows:
-                places.append(self._file.tell())
-                pickle.dump(rows, self._file)
-                rows.clear()
+        try:
+            if self._file is None:
+                self._file = TemporaryFile(prefix="splitdrift-")  # noqa: SIM115 -- closed with this object
+                weakref.finalize(self, _close, self._file)
+            self._file.seek(0, os.SEEK_END)
+            for rows, places in zip(self._held, self._blocks, strict=True):
+                if rows:
+                    places.append(self._file.tell())
+                    pickle.dump(rows, self._file)
+                    rows.clear()
+            self._file.flush()
+        except OSError as error:  # of a file without a name: which disk is full has to be said
+            raise OSError(error.errno, error.strerror, gettempdir()) from error
+
+
+def _close(file: IO[bytes]) -> None:
+    with suppress(OSError):  # what a full disk did not take is tried once more, and was told
+        file.close()

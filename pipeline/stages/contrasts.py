@@ -44,7 +44,7 @@ def contrasts(run_drifts: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
 
     Args:
         run_drifts: rows of `run_drift` as the stage `drift` gives them, with `level_shared` and `drift_shared`.
-        runs: rows of `runs`; `run_id`, `surface`, `shoe_id`, `after_ride` and `tags` are read.
+        runs: rows of `runs`; `run_id`, `started_at_utc`, `surface`, `shoe_id`, `after_ride` and `tags` are read.
 
     Returns:
         Rows of `contrasts`; values with fewer than three runs are left out.
@@ -71,7 +71,7 @@ def _described(runs: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, str]]:
     tags = [tags_of(text) for text in runs["tags"]]
     names = sorted({name for own in tags for name in own})
     of_tags = [pl.Series(f"tag {name}", [own.get(name) for own in tags], dtype=pl.String) for name in names]
-    described = runs.select("run_id", "surface", "shoe_id", ride=ride).with_columns(of_tags)
+    described = runs.select("run_id", "started_at_utc", "surface", "shoe_id", ride=ride).with_columns(of_tags)
     return described, FACTORS | {name: f"tag {name}" for name in names}
 
 
@@ -99,16 +99,23 @@ def _of_factor(rows_of_metric: pl.DataFrame, factor: str, factors: Mapping[str, 
 
 
 def _note(compared: pl.DataFrame, reference: pl.DataFrame, factor: str, factors: Mapping[str, str]) -> str:
-    """What to bear in mind; and which other factors always changed together with this one."""
+    """What to bear in mind: which other factors always changed together with this one, and whether time did."""
     always = []
     for other, column in factors.items():
         here, there = (set(side[column].drop_nulls()) for side in (compared, reference))
         if other != factor and here and there and not here & there:
             always.append(other)
+    note = NOTE
     if always:
         together = f"the {' and the '.join(always)} always changed with the {factor}"
-        return f"{NOTE}; {together}, so their effects cannot be told apart"
-    return NOTE
+        note += f"; {together}, so their effects cannot be told apart"
+    for early, late in ((compared, reference), (reference, compared)):
+        if early["started_at_utc"].to_numpy().max() < late["started_at_utc"].to_numpy().min():
+            value = early[factors[factor]][0]
+            note += (
+                f"; every run with {value} came before the others, so whatever else changed over time is in this too"
+            )
+    return note
 
 
 def difference_of_levels(compared: pl.DataFrame, reference: pl.DataFrame, n_runs: int) -> dict[str, float]:

@@ -73,3 +73,10 @@ def labels(registry: Registry) -> Mapping[str, str]:
 def value_of(metric: str) -> pl.Expr:
     """The value of a metric or an outcome in rows of `splits`."""
     return OUTCOMES.get(metric, pl.col(metric))
+
+
+def decimals_of(statistic: str, metric: str, registry: Registry) -> int:
+    """Decimals to read a statistic with: of a level those of its metric, whose unit it has, of a share four."""
+    if statistic.endswith("_level"):
+        return compared(registry)[metric].decimals
+    return 4 if statistic.startswith("share") else 2

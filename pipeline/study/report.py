@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 
 import jinja2
@@ -22,7 +22,7 @@ from pipeline.study.figures import draw_svg
 from pipeline.study.filmed import LANDINGS, about_filming, is_of_landings
 from pipeline.study.models import in_words as stretch_in_words
 from pipeline.study.models import model
-from pipeline.study.outcomes import labels
+from pipeline.study.outcomes import decimals_of, labels
 from pipeline.study.register import Registered
 from pipeline.study.results import Figure
 from pipeline.study.small_cells import FEWEST_OF_QUARTILES, shared_groups
@@ -67,6 +67,7 @@ def report(result: StudyResult, registered: Registered, exposed: Exposure) -> st
             is_of_landings=is_of_landings(study),
             n_devices=result.material.runs["device"].drop_nulls().n_unique(),
             references=_references(result),
+            decimals_of=partial(decimals_of, registry=result.settings.registry),
             labels={"": "landing", **labels(result.settings.registry)},
             parts=result.parts,
         )

@@ -60,8 +60,14 @@ def responders(material: Material, analysis: Analysis) -> AnalysisResult:
     return AnalysisResult([
         *_shares(about, change, _QUANTILE * error, independent_athletes(shared / error), how=how, note=note),
         about(
-            "smallest_detectable_change_pct", percent(1.96 * within), level=None,
-            method="of a single run: 1.96 standard deviations of changes of runs within athletes",
+            "smallest_detectable_change_pct", percent(float(np.median(_QUANTILE * error))), level=None,
+            method="median over athletes of the smallest detectable change that each was held against",
+            note="median over athletes, of an athlete's mean over runs: what shares are counted by",
+        ),
+        about(
+            "smallest_detectable_change_of_a_single_run_pct", percent(_QUANTILE * within), level=None,
+            method="1.96 standard deviations of changes of runs within athletes",
+            note="of a single run; shares are not counted by it",
         ),
         about(
             "sd_of_true_changes_pct", percent(true), level=None,

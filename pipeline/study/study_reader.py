@@ -71,6 +71,8 @@ _LEAST: Mapping[str, float] = {
     "min_speed_reliability": 0, "min_runs": 1, "min_athletes": 2, "sections": 3, "sections_km": 4, "sections_min": 4,
     "group_at": 1, "prior_sd_pct": 0, "prior_scatter_pct": 0.01, "margin_pct": 0, "detectable_pct": 0, "n": 1,
 }  # fmt: skip
+#: What other words of a key may have been meant to ask for, and what asks for it.
+_ELSEWHERE: Mapping[str, str] = {"windows": '; thirds of a run are design = "sections" with sections = 3'}
 #: Keys of which 0 stands for none.
 _NONE_AT_ZERO = ("prior_sd_pct", "margin_pct", "detectable_pct")
 
@@ -290,7 +292,8 @@ class _Reader:
     def _one_of(self, table: Mapping[str, Any], key: str, where: Where, words: Sequence[str]) -> str:
         value = table.get(key)
         if value not in words:
-            raise self._fault(where, key, "nothing" if value is None else repr(value), " or ".join(map(repr, words)))
+            expected = " or ".join(map(repr, words)) + _ELSEWHERE.get(key, "")
+            raise self._fault(where, key, "nothing" if value is None else repr(value), expected)
         return str(value)
 
     def _list(

@@ -146,10 +146,9 @@ def _athletes_as_runs(rows: pl.DataFrame) -> tuple[Design, Array]:
 
 
 def _trend_rows(analysis: Analysis, fitted: MixedTrend, rows: pl.DataFrame, between: Factors) -> list[Statistic]:
-    method = (
-        "linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level removed; the "
-        "error of the responses to speed that athletes have in common is in the interval"
-    )
+    method = "linear mixed model of the logarithm (REML), intercept and slope by athlete; each run's own level removed"
+    if (rows["shared"] != 0).any():
+        method += "; the error of the responses to speed that athletes have in common is in the interval"
     if analysis.has_factors:
         method += f"; {model(analysis)}, {FITTED_MIXED}"
     about = partial(statistics_of(analysis, rows), method=method)

@@ -183,9 +183,8 @@ def _shaped(table: str, registry: Registry, *, has_nan: bool) -> dict[str, tuple
         values = pl.col(name).cast(column.dtype)
         if (decimals := decimals_of(column)) is not None:
             values = (values.fill_nan(None) if has_nan else values).round(decimals)
-            if not isinstance(column, dy.Float64) or column.min is None or column.min < 0:
-                # Rounding leaves a negative zero of small negative numbers, which CSV shows; Polars adds no zero to it.
-                values = pl.when(values == 0).then(0.0).otherwise(values)
+            # Rounding leaves a negative zero of small negative numbers, which CSV shows; Polars adds no zero to it.
+            values = pl.when(values == 0).then(0.0).otherwise(values)
         made = values.alias(name)
         shaped[name] = made, pl.lit(None).cast(column.dtype).alias(name) if column.nullable else made
     return shaped

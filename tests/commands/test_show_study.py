@@ -2,7 +2,9 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 
+import polars as pl
 import pytest
 from rich.console import Console
 
@@ -59,14 +61,24 @@ def test_every_statistic_stands_there_with_its_interval_and_corrected_p(told: St
     lines = shown(told).splitlines()
     for row in told.results.iter_rows(named=True):
         [line] = [one for one in lines if f" {row['statistic']} " in one]
+        # Contact time is read to a tenth of a millisecond, shares to four decimals.
+        decimals = {"early_level": 1, "late_level": 1, "share_early": 4, "share_late": 4}.get(row["statistic"], 2)
         if row["estimate"] is not None:
-            assert f"{row['estimate']:.2f}" in line
+            assert f"{row['estimate']:.{decimals}f} " in f"{line} "
         assert ("contact time" if row["metric"] else "landing") in line
         if row["low"] is not None:
             # All who changed changed the same way: their odds have a lower end only.
-            assert f"{row['low']:.2f} " + ("or more" if row["high"] is None else f"to {row['high']:.2f}") in line
+            end = "or more" if row["high"] is None else f"to {row['high']:.{decimals}f}"
+            assert f"{row['low']:.{decimals}f} {end}" in line
         if row["p_corrected"] is not None:
             assert f"{row['p_corrected']:.4f}" in line
+
+
+@pytest.mark.parametrize(("p", "said"), [(0.00005, "0.0001"), (0.00004, "< 0.0001"), (0.0, "< 0.0001")])
+def test_a_p_is_never_nothing(told: StudyResult, p: float, said: str):
+    tested = told.results.with_columns(p_corrected=pl.when(pl.col("p_corrected").is_not_null()).then(p))
+    [line] = [one for one in shown(replace(told, results=tested)).splitlines() if " change_pct " in one]
+    assert line.split("│")[-2].strip() == said
 
 
 def test_words_of_the_file_cannot_colour_or_ring_the_terminal(demo: Refreshed):

@@ -127,6 +127,15 @@ def test_a_reference_of_the_methods_is_a_work_of_the_table(number: str):
     assert works_of(REFERENCES[number]), REFERENCES[number]
 
 
+def test_every_work_that_the_methods_name_is_in_their_list_and_numbered_unless_it_is_from_memory():
+    named = set(re.findall(r"[A-Z][\w-]+(?: and [A-Z][\w-]+)? (?:19|20)\d\d", BODY))
+    assert [work for work in named if work not in " ".join(LISTED.split())] == []
+    from_memory = LISTED.partition("\n1. ")[0].partition("from memory:")[2]
+    assert "memory" not in "".join(REFERENCES.values())
+    for work in named:
+        assert (work in " ".join(from_memory.split())) != any(work in one for one in REFERENCES.values()), work
+
+
 def test_every_number_that_the_methods_give_with_a_reference_is_one_of_its_work():
     checked = 0
     for sentence in re.split(r"(?<=[.:;])\s+(?=[A-Z*(-])|\n\n", BODY):

@@ -244,6 +244,12 @@ def cases() -> list[Case]:
                 else {}
             )
             made.append(Case(f"{name}/{number}.csv", csv_file(truth, **faulty), truth))
+    for number in range(8):
+        truth = run(12, day=number, seed=30 + number, speed_m_s=2.8 + 0.05 * number)
+        counted_m = np.cumsum(truth.cadence_spm * np.diff(truth.elapsed_s, prepend=0) / 60)
+        # A fixed length of steps, by which the whole run is as long as it was.
+        made_of_steps = (counted_m * truth.distance_m[-1] / counted_m[-1]).round(2)
+        made.append(Case(f"indoors/{number}.csv", csv_file(truth, distance_m=made_of_steps), truth))
     return made
 
 

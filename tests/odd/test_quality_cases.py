@@ -43,7 +43,7 @@ class Made:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     folder = tmp_path_factory.mktemp("odd")
     everything = cases()
-    assert {case.athlete_id for case in everything} == {*SINGLE, "stuck", "never-stuck"}
+    assert {case.athlete_id for case in everything} == {*SINGLE, "stuck", "never-stuck", "indoors"}
     for case in everything:
         file = folder / "inbox" / case.name
         file.parent.mkdir(parents=True, exist_ok=True)
@@ -157,6 +157,18 @@ def test_ten_kilometres_faster_than_the_record_do_not_enter(made: Made):
     assert set(made.splits("too-fast")["suspicion"]) == {"faster_than_records"}
     drift = made.drift("too-fast", CONTACT)
     assert (drift["n_splits"], drift["suspicion"]) == (0, "faster_than_records")
+
+
+@pytest.mark.parametrize("metric", [CONTACT, CADENCE, "step_length_m"])
+def test_speed_that_is_made_of_steps_tells_no_drift_and_splits_keep_what_was_recorded(made: Made, metric: str):
+    drift = made.drift("indoors", metric)
+    assert (drift["finding"], drift["n_splits"], drift["suspicion"]) == ("too_little_data", 0, "made_of_steps")
+    splits = made.splits("indoors")
+    assert set(splits["suspicion"]) == {"made_of_steps"}
+    truth = made.cases["indoors"].truth
+    last = splits.filter(pl.col("run_id") == pl.col("run_id").max())
+    mean_ms = float((last[CONTACT] * last["running_s"]).sum() / last["running_s"].sum())
+    assert mean_ms == pytest.approx(float(truth.contact_time_ms.mean()), rel=0.001)
 
 
 def test_heart_rate_that_follows_cadence_is_excluded_and_cadence_is_kept(made: Made):

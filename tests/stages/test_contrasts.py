@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 import polars as pl
 import pytest
@@ -25,6 +27,7 @@ def compared(
     metric: str = "contact_time_ms",
     after_ride: list[bool] | None = None,
     tags: list[str | None] | None = None,
+    days: list[int] | None = None,
 ) -> list[dict[str, object]]:
     """Rows of an athlete whose runs have (surface, shoe, level, drift)."""
     names = [f"run {place:02}" for place in range(len(runs))]
@@ -39,6 +42,8 @@ def compared(
     described = pl.DataFrame(
         {
             "run_id": names,
+            # Unless said otherwise both sides were run all the time.
+            "started_at_utc": [datetime(2026, 5, day, tzinfo=UTC) for day in days or [1] * len(runs)],
             "surface": [one[0] for one in runs],
             "shoe_id": [one[1] for one in runs],
             "after_ride": after_ride or [False] * len(runs),
@@ -155,6 +160,7 @@ def test_a_slower_surface_on_which_form_follows_speed_alone_shows_no_difference(
     )
     runs = splits.group_by("run_id").agg(
         surface=pl.when(pl.col("is_trail").first()).then(pl.lit("trail")).otherwise(pl.lit("road")),
+        started_at_utc=pl.lit(datetime(2026, 5, 1, tzinfo=UTC)),
         shoe_id=pl.lit(None, dtype=pl.String), after_ride=pl.lit(value=False), tags=pl.lit(None, dtype=pl.String),
     )  # fmt: skip
     (row,) = contrasts(run_drifts, runs).rows(named=True)
@@ -197,6 +203,21 @@ def test_where_the_shoe_always_changed_with_the_surface_both_notes_say_so():
         "surface": f"{NOTE}; the shoe always changed with the surface, {end}",
         "shoe": f"{NOTE}; the surface always changed with the shoe, {end}",
     }
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [
+        ([1, 2, 3, 4, 5, 6, 7], "; every run with road came before the others, so whatever else changed over time"),
+        ([5, 6, 7, 8, 1, 2, 3], "; every run with trail came before the others, so whatever else changed over time"),
+        ([1, 2, 3, 5, 4, 6, 7], None),
+        ([1, 2, 3, 4, 4, 5, 6], None),
+    ],
+)
+def test_where_all_runs_of_one_side_came_first_the_note_says_so(days: list[int], said: str | None):
+    (row,) = compared(*surfaces(road=ROAD, trail=TRAIL), days=days)
+    assert str(row["note"]).startswith(NOTE + (said or ""))
+    assert (row["note"] == NOTE) == (said is None)
 
 
 def test_one_run_that_has_the_shoe_of_the_other_surface_is_enough_to_leave_it_out():

@@ -410,7 +410,31 @@ def test_kilometres_that_nobody_runs_are_marked_and_the_others_enter():
     )  # fmt: skip
     marked = dict(cut.select("km", "suspicion").iter_rows())
     assert [marked[km] for km in (1, 2, 3, 8, 9, 10)] == [None] * 6
-    assert [marked[km] for km in (5, 6)] == list(left_out()) * 2
+    assert [marked[km] for km in (5, 6)] == ["faster_than_records"] * 2
+    assert "faster_than_records" in left_out()
+
+
+@pytest.mark.parametrize(
+    ("cadence_varies_pct", "step_varies_pct", "minutes", "suspicion"),
+    [
+        (0.301, 0.199, 10, "made_of_steps"),
+        (0.299, 0.199, 10, None),
+        (0.301, 0.201, 10, None),
+        (0.301, 0.199, 9, None),
+        # A belt at one speed: steps are shorter by as much as there are more of them.
+        (0.5, 0.5, 10, None),
+    ],
+)
+def test_distance_is_made_of_steps_where_cadence_varies_and_step_length_does_not(
+    cadence_varies_pct: float, step_varies_pct: float, minutes: int, suspicion: str | None
+):
+    # Minutes lie above and below the level in turn, so that the standard deviation is how far.
+    minute = np.arange(60 * minutes) // 60
+    side = np.where(minute % 2, 1.0, -1.0) * np.sqrt(minutes**2 / (minutes**2 - minutes % 2))
+    cadence, step_m = 170 * np.exp(side * cadence_varies_pct / 100), 1.06 * np.exp(-side * step_varies_pct / 100)
+    row = judged(**seconds(len(minute), cadence * step_m / 60, cadence_spm=cadence))["speed_m_s"]
+    assert row["suspicion"] == suspicion
+    assert row["to_km"] == (pytest.approx(1.8, abs=0.05) if suspicion else None)
 
 
 @pytest.mark.parametrize(("n_run", "suspicion"), [(99, "hardly_run"), (100, None)])

@@ -3,7 +3,8 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
-from pipeline.study.outcomes import OUTCOMES, value_of
+from pipeline.core.metrics import BUILT_IN
+from pipeline.study.outcomes import OUTCOMES, decimals_of, value_of
 
 SPLIT = pl.DataFrame(
     {
@@ -32,3 +33,16 @@ def test_an_outcome_is_what_its_unit_says(outcome: str, expected: float):
 def test_a_metric_is_its_column_and_every_outcome_is_tested_here():
     assert SPLIT.select(value_of("cadence_spm")).item() == 170.0
     assert len(OUTCOMES) == 7
+
+
+@pytest.mark.parametrize(
+    ("statistic", "metric", "decimals"),
+    [
+        ("section_level", "duty_factor", 3),
+        ("early_level", "contact_time_ms", 1),
+        ("change_pct", "duty_factor", 2),
+        ("share_late", "", 4),
+    ],
+)
+def test_a_level_is_read_to_the_decimals_of_its_metric(statistic: str, metric: str, decimals: int):
+    assert decimals_of(statistic, metric, BUILT_IN) == decimals

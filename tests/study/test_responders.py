@@ -28,7 +28,10 @@ def by_name(analysis: Analysis, **more: object) -> dict[str, Statistic]:
 def test_who_is_beyond_196_standard_errors_of_their_own_mean_responds():
     """The SD within athletes is 0.02 / root 2, of a mean of two runs 0.01: beyond 0.0196 are 0.05, 0.02 and -0.04."""
     rows = by_name(HALVES, n_runs=2)
-    assert rows["smallest_detectable_change_pct"].estimate == pytest.approx(100 * np.expm1(1.96 * 0.02 / 2**0.5))
+    assert rows["smallest_detectable_change_pct"].estimate == pytest.approx(100 * np.expm1(0.0196), rel=1e-4)
+    of_one_run = rows["smallest_detectable_change_of_a_single_run_pct"]
+    assert of_one_run.estimate == pytest.approx(100 * np.expm1(1.96 * 0.02 / 2**0.5), rel=1e-4)
+    assert of_one_run.note.startswith("of a single run")
     shares = [rows[f"share_{which}"].estimate for which in ("beyond", "rising", "falling")]
     assert shares == pytest.approx([0.6, 0.4, 0.2])
     assert (rows["share_beyond"].low, rows["share_beyond"].high) == pytest.approx(tuple(map(float, wilson(3, 5))))

@@ -168,6 +168,11 @@ FAULTS = {
         WHOLE.replace("paired_windows", "trend"),
         "line 13: early_km of [analysis] is of no effect in trend; expected only metrics, adjust, speed_m_s",
     ),
+    "thirds": (
+        WHOLE.replace("early_km = [1, 5]\nlate_km = [10, 14]", 'windows = "thirds"'),
+        "line 13: windows of [analysis] is 'thirds'; expected 'quarters'; thirds of a run are design = "
+        '"sections" with sections = 3',
+    ),
     "one stretch beside quarters": (
         WHOLE.replace("late_km = [10, 14]", 'windows = "quarters"'),
         "line 13: early_km of [analysis] is both ways",

@@ -83,6 +83,8 @@ def test_an_error_of_the_responses_that_all_share_does_not_shrink_with_athletes(
 
     known, unsure = slope(0.0), slope(0.1)
     assert unsure.estimate == known.estimate
+    assert "error of the responses" in unsure.method
+    assert "error of the responses" not in known.method
     half_width = 100 * 1.96 * 0.1 * -np.log(0.95)
     assert known.high is not None
     assert known.low is not None

@@ -68,9 +68,13 @@ def test_measures_are_rounded_to_their_decimals_and_zero_has_no_sign(value: floa
 
 def test_zero_has_no_sign_in_several_rows_either():
     # Polars adds zero to a column of one row, and to one of several not at all.
-    rows = pl.concat([trend(drift_low=[value], metric=[metric]) for value, metric in ((-0.0004, "a"), (-0.0, "b"))])
-    published = publishable("season_trend", rows, subject="ari")["drift_low"]
-    assert published.cast(pl.String).to_list() == ["0.0", "0.0"]
+    rows = empty("run_drift").clear(2).with_columns(
+        run_id=pl.lit("a"), athlete_id=pl.lit("ari"), metric=pl.Series(["cadence_spm", "contact_time_ms"]),
+        n_splits=pl.lit(0), drift_low=pl.Series([-0.0004, -0.0]), within_run_se_pct_per_10km=pl.Series([-1e-9, -0.0]),
+    )  # fmt: skip
+    published = publishable("run_drift", rows, subject="ari")
+    for column in ("drift_low", "within_run_se_pct_per_10km"):
+        assert published[column].cast(pl.String).to_list() == ["0.0", "0.0"]
 
 
 def test_what_is_no_number_is_null():

@@ -141,7 +141,7 @@ def _contrast(run_drifts: pl.DataFrame, club: Club, factor: str, compared: str) 
     shoe = pl.when(is_fast).then(pl.lit("lantern")).otherwise(pl.lit("pebble"))
     tags = pl.when(is_fast).then(pl.lit(tags_text({"wind": "tail"}))).otherwise(pl.lit(tags_text({"wind": "head"})))
     none = pl.lit(None, dtype=pl.String)
-    runs = club.runs.with_columns(shoe_id=shoe, surface=none, tags=tags, after_ride=pl.lit(value=False))
+    runs = _dated(club).with_columns(shoe_id=shoe, surface=none, tags=tags, after_ride=pl.lit(value=False))
     return (
         contrasts(run_drifts, runs)
         .filter(factor=factor, compared=compared)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from tests.validity.feet import FILMS, Filmed
 from tests.validity.studies import AT_MARGIN, AT_MARGIN_PCT, OF_NOTHING, Asked
-from tests.validity.world import CADENCE, EXACT, HEART_RATE, World
+from tests.validity.world import CADENCE, CONTACT_TIME, EXACT, HEART_RATE, World
 
 
 class Truth(Enum):
@@ -167,6 +167,11 @@ _SHAPES = (
             world=ORDINARY.but(km=km, speed_error_pct=0.5, warm_up_pct=4.0, warm_up_m=1000 * length),
         )
         for length, km in ((1, (6, 12)), (3, (6, 12)), (3, (8, 24)), (4, (8, 24)))
+    ),
+    Scenario(
+        name="form that settles over 1 km, by 4 %, runs of 6 to 12 km, half of the scatter",
+        topic=_SHAPE,
+        world=_WARM.but(metric=replace(CONTACT_TIME, error_sd_pct=0.5), warm_up_pct=4.0, warm_up_m=1000.0),
     ),
     Scenario(name="warm-up of 2 %, runs of 20 km", topic=_SHAPE, world=ORDINARY.but(km=(20, 20), warm_up_pct=2.0)),
     Scenario(
