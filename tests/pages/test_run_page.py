@@ -334,7 +334,7 @@ def test_stretches_that_did_not_enter_say_why(row: Row, why: str | None):
     [
         (split(cadence_spm=None), True, "nothing of form was recorded."),
         (split(), True, "the athlete has too few runs."),
-        (split(), False, "too few of its splits are whole, run, past the warm-up and with a reading."),
+        (split(), False, "too few of its splits are whole, run, past the warm-up and credibly measured."),
     ],
 )
 def test_a_run_that_did_not_enter_says_the_one_reason_why(row: Row, has_single: bool, why: str):
