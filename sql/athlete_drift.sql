@@ -84,17 +84,7 @@ explained AS (
       WHEN (drift_low > 0 OR drift_high < 0) AND p_value > $level THEN 'lopsided'
       WHEN drift_low > 0 OR drift_high < 0 THEN 'chance'
       ELSE 'wide'
-    END AS open_because,
-    finding IN ('rises', 'falls', 'changes_late') AND onset_km IS NOT NULL AS has_onset,
-    100 * (POW(1 + drift_pct_per_10km / 100, usual_distance_km / 10) - 1) AS straight_change_pct,
-    100 * (
-      POW(1 + drift_before_onset_pct / 100, LEAST(onset_km, usual_distance_km) / 10)
-      * POW(1 + drift_after_onset_pct / 100, GREATEST(usual_distance_km - onset_km, 0) / 10)
-      - 1
-    ) AS broken_change_pct,
-    -- What changes late without a place is told by the line that breaks, which is not given.
-    breaks AND finding <> 'changes_late'
-    AND (onset_km IS NULL OR finding NOT IN ('rises', 'falls')) AS is_told_straight
+    END AS open_because
   FROM judged
 )
 
@@ -128,6 +118,9 @@ SELECT
   detectable_pct,
   detectable_at_best_pct,
   usual_distance_km,
+  change_at_usual_distance_pct,
+  change_at_usual_distance_low,
+  change_at_usual_distance_high,
   excluded_early_share,
   excluded_late_share,
   repeatability,
@@ -135,22 +128,16 @@ SELECT
   repeatability_high,
   finding,
   suspicion,
-  -- Along the line that is published, so that levels and pictures say the same.
-  CASE
-    WHEN has_onset THEN broken_change_pct
-    WHEN finding = 'changes_late' THEN change_at_usual_distance_pct
-    ELSE straight_change_pct
-  END AS change_at_usual_distance_pct,
-  CASE WHEN is_told_straight THEN either_line_low ELSE change_at_usual_distance_low END AS change_at_usual_distance_low,
-  CASE
-    WHEN is_told_straight THEN either_line_high ELSE change_at_usual_distance_high
-  END AS change_at_usual_distance_high,
   CASE WHEN finding IN ('rises', 'falls') THEN tipping_reliability END AS tipping_reliability,
-  CASE WHEN has_onset THEN onset_km END AS onset_km,
-  CASE WHEN has_onset THEN onset_low END AS onset_low,
-  CASE WHEN has_onset THEN onset_high END AS onset_high,
-  CASE WHEN has_onset THEN drift_before_onset_pct END AS drift_before_onset_pct,
-  CASE WHEN has_onset THEN drift_after_onset_pct END AS drift_after_onset_pct,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_km END AS onset_km,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_low END AS onset_low,
+  CASE WHEN finding IN ('rises', 'falls', 'changes_late') THEN onset_high END AS onset_high,
+  CASE
+    WHEN finding IN ('rises', 'falls', 'changes_late') AND onset_km IS NOT NULL THEN drift_before_onset_pct
+  END AS drift_before_onset_pct,
+  CASE
+    WHEN finding IN ('rises', 'falls', 'changes_late') AND onset_km IS NOT NULL THEN drift_after_onset_pct
+  END AS drift_after_onset_pct,
   NULLIF(
     CONCAT_WS(
       '; ',

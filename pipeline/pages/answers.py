@@ -107,7 +107,9 @@ def _change(row: Row, usual: Row, language: Language, *, is_gradual: bool = Fals
     verb = language.verb(column, is_up=(row["change_at_usual_distance_pct"] or row["drift_pct_per_10km"]) > 0)
     verb = language("answer.gradual_verb", verb=verb) if is_gradual else verb
     if not is_known:
-        return f"{language.metric(column)} {verb}"
+        change = f"{language.metric(column)} {verb}"
+        percent = row["change_at_usual_distance_pct"]
+        return language("answer.in_percent", change=change, percent=language.signed(percent)) if percent else change
     decimals = next(
         (n for n in range(max(metric.decimals - 1, 0), metric.decimals + 2) if round(start, n) != round(end, n)),
         metric.decimals,

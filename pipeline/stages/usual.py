@@ -36,6 +36,9 @@ FEWEST_OTHER_RUNS = 4
 #: A run whose interval leaves room for this many times the smallest change of interest tells nothing alone. Common
 #: practice, no source.
 ROOM = 2.0
+#: Share of the smallest change of interest by which the change at the usual distance may differ from that along the
+#: straight line, and levels along that be given. Common practice, no source.
+AWAY = 0.1
 
 _LINE = ("drift_pct_per_10km", "drift_before_onset_pct", "drift_after_onset_pct")
 _PER_KM = 1000 / TEN_KM
@@ -80,8 +83,10 @@ def usual(course: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -
     """
     levels = course.group_by("athlete_id", "metric").agg(pl.col("start_level").first())
     beyond = pl.col("change_at_usual_distance_pct") / 100
-    # Of a line that breaks at no place given, the change is published and the level at its start is not.
-    is_placed = (pl.col("finding") != "changes_late") | pl.col("onset_km").is_not_null()
+    # Where a break stands out at no place that could be given, the change is that along a line that is not published,
+    # nor is the level at its start.
+    away_pct = 100 * (beyond - (_log_line(pl.col("usual_distance_km")).exp() - 1)).abs()
+    is_placed = pl.col("onset_km").is_not_null() | (away_pct <= AWAY * pl.col("smallest_change_at_usual_distance_pct"))
     # The error of a mean over runs falls with the root of their number; what the size of the error of speed adds stays.
     now, smallest = pl.col("detectable_pct") ** 2, pl.col("smallest_change_pct") ** 2
     stays = pl.col("detectable_at_best_pct").fill_null(0.0) ** 2

@@ -159,9 +159,9 @@ class AthleteDrift(dy.Schema):
         "Distance that a quarter of the runs that entered reach: the athlete's usual long distance.", smallest=0)
     change_at_usual_distance_pct = measure("% of fresh level", 3,
         "Change from the start of a run to the usual distance at equal speed and slope: along the line that breaks "
-        "where onset_km is given or the finding is changes_late, else along the straight one.")
+        "where a break stands out, else along the straight one.")
     change_at_usual_distance_low, change_at_usual_distance_high = interval("% of fresh level", 3,
-        "Lower end of its 95 % interval; where the line may break without an onset, it holds the intervals of both.")
+        "Lower end of its 95 % interval.")
     excluded_early_share = share("share", 3,
         "Share of the whole splits past the warm-up in the first half of the usual distance that did not enter, being "
         "partly walked or without the reading, in the runs that entered.")
@@ -342,7 +342,8 @@ class Usual(dy.Schema):
     usual_distance_km = measure("km", 2, "As in athlete_drift.", smallest=0)
     level_at_usual_distance = measure("of the metric", 4,
         "start_level, changed by change_at_usual_distance_pct: at the reference speed and on the level. Null where the "
-        "finding is changes_late without an onset: the level at the start of that line is not published.", smallest=0)
+        "line may break at no place that could be given, and its change is another than that of the straight line, "
+        "which start_level is of.", smallest=0)
     n_more_runs = count(
         "Further runs like these that would settle the finding: so many that the minimum detectable change falls to "
         "the smallest change of interest, or that there are enough for an estimate. Null for a finding that is "

@@ -105,7 +105,7 @@ def test_what_was_recorded_is_told_with_the_parts_of_pace_and_hills(slope: float
 def test_a_late_change_without_levels_goes_the_way_of_the_change_at_the_usual_distance():
     late = drift(finding="changes_late", drift_pct_per_10km=-0.1, change_at_usual_distance_pct=3.0)
     assert told(late, usual={"contact_time_ms": usual() | {"level_at_usual_distance": None}}) == (
-        "Contact time gradually lengthens by km 20 at the same pace."
+        "Contact time gradually lengthens, +3.0 % by km 20 at the same pace."
     )
 
 

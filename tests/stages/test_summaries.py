@@ -386,17 +386,6 @@ def test_a_change_that_is_certain_in_all_stays_a_rise_where_it_breaks():
     assert concluded(BROKEN)[0]["finding"] == "rises"
 
 
-def test_the_change_at_the_usual_distance_is_along_the_line_that_is_given():
-    wide = {"change_at_usual_distance_pct": 5.0, "either_line_low": 3.0, "either_line_high": 9.0}
-    without = dict.fromkeys(("onset_km", "onset_low", "onset_high"))
-    straight, broken, bent = concluded(wide, {**wide, **BROKEN}, {**wide, **BROKEN, **without})
-    assert straight["change_at_usual_distance_pct"] == pytest.approx(100 * (1.03**2 - 1))
-    assert broken["change_at_usual_distance_pct"] == pytest.approx(100 * (1.005**0.9 * 1.06**1.1 - 1))
-    assert bent["change_at_usual_distance_pct"] == straight["change_at_usual_distance_pct"]
-    ends = ("change_at_usual_distance_low", "change_at_usual_distance_high")
-    assert [[row[end] for end in ends] for row in (straight, broken, bent)] == [[4.0, 8.0], [4.0, 8.0], [3.0, 9.0]]
-
-
 def test_a_p_value_that_is_above_its_limit_alone_is_not_put_down_to_the_number_of_athletes():
     many = [{"p_value": 0.9, "drift_low": -3.0}] * 9
     alone, among = concluded({"p_value": 0.06})[0], concluded({"p_value": 0.04}, *many)[0]

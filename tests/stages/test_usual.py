@@ -14,6 +14,7 @@ from pipeline.core.settings import Settings
 from pipeline.methods.meta_regression import meta_regression
 from pipeline.pages.athlete_pictures import fitted_line
 from pipeline.stages.usual import (
+    AWAY,
     FEWEST_OTHER_RUNS,
     FEWEST_RUNS_OF_INTERVAL,
     ROOM,
@@ -148,24 +149,32 @@ def usual_of(**differing: Any) -> Row:
 
 
 def test_the_level_at_the_usual_distance_is_the_fresh_level_changed():
-    row = usual_of(change_at_usual_distance_pct=5.0)
-    assert (row["start_level"], row["level_at_usual_distance"], row["n_more_runs"]) == (240.0, 252.0, None)
+    row = usual_of(smallest_change_at_usual_distance_pct=3.0)
+    assert (row["start_level"], row["level_at_usual_distance"], row["n_more_runs"]) == (240.0, 247.2, None)
 
 
-def test_what_changes_late_without_a_place_has_no_level_at_the_usual_distance():
-    assert usual_of(finding="changes_late")["level_at_usual_distance"] is None
+@pytest.mark.parametrize(("change_pct", "is_given"), [(3.0, True), (3.3, True), (2.69, False), (3.31, False)])
+def test_without_an_onset_levels_are_those_of_the_straight_line_or_none(change_pct: float, is_given: bool):
+    """Along the straight line 3 % over 10 km; a tenth of the smallest change of interest, 3 %, may lie between."""
+    row = usual_of(change_at_usual_distance_pct=change_pct, smallest_change_at_usual_distance_pct=3.0)
+    assert (row["level_at_usual_distance"] is not None) == is_given
+    broken = {"onset_km": 5.0, "drift_before_onset_pct": 0.0, "drift_after_onset_pct": 6.0}
+    placed = usual_of(change_at_usual_distance_pct=change_pct, smallest_change_at_usual_distance_pct=3.0, **broken)
+    assert placed["level_at_usual_distance"] == pytest.approx(placed["start_level"] * (1 + change_pct / 100), abs=1e-4)
 
 
-def test_change_levels_and_picture_follow_one_line_for_every_athlete_and_metric(demo: Refreshed):
+def test_levels_and_picture_follow_one_line_in_the_demo_where_both_are_given(demo: Refreshed):
     drifts = demo.table("athlete_drift").drop_nulls("drift_pct_per_10km")
     rows = drifts.join(demo.table("usual").drop("usual_distance_km"), on=["athlete_id", "metric"]).to_dicts()
-    assert len(rows) == 80
+    without = {(row["athlete_id"], row["metric"]) for row in rows if row["level_at_usual_distance"] is None}
+    assert {("brine", "cadence_spm"), ("brine", "step_length_m")} <= without
+    assert len(without) < len(rows) / 10
     for row in rows:
-        change = row["change_at_usual_distance_pct"]
-        drawn = dict(fitted_line(row, row["usual_distance_km"]))[row["usual_distance_km"]]
-        stated = 100 * (row["level_at_usual_distance"] / row["start_level"] - 1)
-        assert [drawn, stated] == pytest.approx([change, change], abs=0.02), (row["athlete_id"], row["metric"])
-        assert row["change_at_usual_distance_low"] < change < row["change_at_usual_distance_high"]
+        if row["level_at_usual_distance"] is not None and row["onset_km"] is None:
+            drawn = dict(fitted_line(row, row["usual_distance_km"]))[row["usual_distance_km"]]
+            stated = 100 * (row["level_at_usual_distance"] / row["start_level"] - 1)
+            limit = AWAY * row["smallest_change_at_usual_distance_pct"] + 0.02
+            assert stated == pytest.approx(drawn, abs=limit), (row["athlete_id"], row["metric"])
 
 
 @pytest.mark.parametrize(
