@@ -2,7 +2,7 @@
 
 What is independent is the runner: one who was filmed in several events counts once, by the share of them with a
 rearfoot landing and by the net change over them, and so it is where cells are small. With one event per runner that is
-counting landings.
+counting landings. A reader with lists of races knows how often a runner was filmed, so that it is part of cells.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.stages.strikes import of_runners
 from pipeline.study.material import Material
 from pipeline.study.study_file import BOTH_FEET, Analysis
-from pipeline.tables.observed import REARFOOT
+from pipeline.tables.observed import REARFOOT, STRIKES
 
 Counts = npt.NDArray[np.int64]
 #: Speed is taken into account by steps of this factor: 10 % faster.
@@ -147,21 +147,18 @@ def with_speeds(rows: pl.DataFrame) -> pl.DataFrame | None:
 
 # --- Few people ------------------------------------------------------------------------------------------------------
 
-#: Rearfoot in all events of a runner (1), in none (0), or in some (one half).
-STANDING = {
-    side: pl.when(pl.col(side).is_between(0, 1, closed="none")).then(0.5).otherwise(side) for side in ("early", "late")
-}
+#: Known from lists of races; of the runners of a group it is 1.
+_EVENTS_EACH = (pl.col("n_pairs") // pl.col("n_runners")).alias("events_each")
 
 
-def _smallest_group(runners: pl.DataFrame, *by: str) -> int | None:
-    """The smallest number of people who are alike in where they stand early or late, or in their change."""
-    groups = runners.with_columns(**STANDING).group_by(by).agg(pl.col("n_runners").sum())
-    return smallest(*groups["n_runners"])
+def _smallest_group(runners: pl.DataFrame, *by: str | pl.Expr) -> int | None:
+    """The smallest number of people who are alike."""
+    return smallest(*runners.group_by(by).agg(pl.col("n_runners").sum())["n_runners"])
 
 
 def cell_of_shares(runners: pl.DataFrame) -> int | None:
-    """The smallest group that shares give away."""
-    return smallest(_smallest_group(runners, "early"), _smallest_group(runners, "late"))
+    """The smallest group that shares give away: of people filmed as often, with the same share early or late."""
+    return smallest(*(_smallest_group(runners, _EVENTS_EACH, side) for side in ("early", "late")))
 
 
 def cell_of_tests(runners: pl.DataFrame, least: int) -> int | None:
@@ -176,13 +173,37 @@ def cell_of_all(runners: pl.DataFrame) -> int | None:
     Where a runner lands alike in all events at a distance, who stayed and who changed there follow from both.
     """
     alike = [side for side in ("early", "late") if runners[side].is_in([0.0, 1.0]).all()]
-    crossed = [_smallest_group(runners, side, "change") for side in alike]
+    crossed = [_smallest_group(runners, _EVENTS_EACH, side, "change") for side in alike]
     return smallest(cell_of_shares(runners), _smallest_group(runners, "change"), *crossed)
 
 
-def cell_of_changes(changed: pl.DataFrame) -> int | None:
-    """Of rows of `with_speeds`: the smaller number of people of those who gained and those who lost the rearfoot."""
-    return smallest(*changed.group_by("gained").agg(pl.col("athlete_id").n_unique())["athlete_id"])
+def cell_of_angles(rows: pl.DataFrame, measured: pl.DataFrame) -> int | None:
+    """The smallest group that angles give away, or the lack of them: an angle tells the class.
+
+    Args:
+        rows: rows of `pairs`.
+        measured: rows of `with_angles`.
+    """
+    others = rows.join(measured, on="athlete_id", how="anti")
+    classes = counted(others, "early", "late", STRIKES)
+    return smallest(measured.height, cell_of_all(by_runner(rows)), cell_of_all(by_runner(others)), *classes.ravel())
+
+
+def cell_of_changes(runners: pl.DataFrame, changed: pl.DataFrame, *given: str) -> int | None:
+    """The smallest group that rows of `with_speeds` give away.
+
+    It is of people with the same change and as many rows each way; who has none follows from the numbers of those who
+    changed.
+
+    Args:
+        runners: rows of `by_runner`.
+        changed: rows of `with_speeds`.
+        given: columns that tell of which event a row is.
+    """
+    parts = ("gained", *given)
+    rows = changed.select("athlete_id", row=pl.concat_str(parts, separator=" ", ignore_nulls=True))
+    of_runner = rows.group_by("athlete_id").agg(rows=pl.col("row").sort().str.join(", "))
+    return _smallest_group(runners.join(of_runner, on="athlete_id", how="left"), "change", "rows")
 
 
 def cell_of_raters(feet: pl.DataFrame) -> int | None:

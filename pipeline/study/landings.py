@@ -30,7 +30,7 @@ from pipeline.methods.paired_classes import (
 from pipeline.methods.paired_logit import Odds, odds_as_counted, odds_at_equal
 from pipeline.study.landing_pairs import (
     by_runner,
-    cell_of_all,
+    cell_of_angles,
     cell_of_changes,
     cell_of_raters,
     cell_of_shares,
@@ -75,7 +75,7 @@ def landings(material: Material, analysis: Analysis) -> AnalysisResult:
     statistics = [
         *_shares(rows, runners, about),
         *_tests(rows, runners, about, cell),
-        *_angles(rows, runners, about, seed=material.seed),
+        *_angles(rows, about, seed=material.seed),
         *_odds(rows, runners, about, cell),
         *_raters(rated_feet(material, analysis), about),
     ]
@@ -161,14 +161,14 @@ _ONLY_ONCE_EACH = (
 _OF_ALL_CLASSES = {"bowker": bowker, "stuart_maxwell": stuart_maxwell}
 
 
-def _angles(rows: pl.DataFrame, runners: pl.DataFrame, about: About, *, seed: int) -> Iterator[Statistic]:
+def _angles(rows: pl.DataFrame, about: About, *, seed: int) -> Iterator[Statistic]:
     """The angle as it is, where it was measured at both distances of single runners."""
     measured = with_angles(rows)
     if measured.height < 2:
         return
     change = paired_change(measured["early_angle_deg"], measured["late_angle_deg"], seed=seed)
     n = f"{measured.height} runners with an angle at both; heel down first positive"
-    cell = smallest(measured.height, cell_of_all(runners))
+    cell = cell_of_angles(rows, measured)
     for name in ("early", "late"):
         mean = float(measured[f"{name}_angle_deg"].to_numpy().mean())
         method = "mean over runners of the mean angles of their feet"
@@ -212,7 +212,7 @@ def _odds(rows: pl.DataFrame, runners: pl.DataFrame, about: About, cell: int | N
             about,
             note=note,
             method=wald if is_once else f"{wald} with what a runner's events share",
-            smallest_cell=smallest(cell, cell_of_changes(known)),
+            smallest_cell=smallest(cell, cell_of_changes(runners, changed, *covariates[1:])),
             way="odds" if is_once else "odds_of_events",
         )
         yield from (about_these(name, *_finite(one)) for name, one in zip(names, at_equal, strict=True) if name)

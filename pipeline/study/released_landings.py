@@ -8,10 +8,9 @@ import numpy as np
 import polars as pl
 
 from pipeline.study.landing_pairs import (
-    STANDING,
     Counts,
     by_runner,
-    cell_of_all,
+    cell_of_angles,
     cell_of_changes,
     cell_of_raters,
     cell_of_shares,
@@ -35,11 +34,11 @@ from pipeline.tables.observed import LANDINGS, REARFOOT, STRIKES
 def released_landings(material: Material, analysis: Analysis, *, least: int) -> dict[str, pl.DataFrame]:
     """What an analysis took, as it may be passed on: `landings`, `angles`, `strike_changes` and `raters`.
 
-    Rows of runners are given where no group that they tell of is smaller than `least`, as their numbers are.
+    Rows of runners are given where no group that they tell of, or that their absence tells of, is smaller than `least`.
     """
     rows, feet = pairs(material, analysis), rated_feet(material, analysis)
     runners, angles = by_runner(rows), with_angles(rows)
-    is_of_few = not is_told(smallest(angles.height, cell_of_all(runners)), least)
+    is_of_few = not is_told(cell_of_angles(rows, angles), least)
     return {
         "landings": released_table(rows, least),
         "angles": angles.clear() if is_of_few else angles.select(
@@ -53,9 +52,11 @@ def released_landings(material: Material, analysis: Analysis, *, least: int) -> 
 def _released_changes(rows: pl.DataFrame, runners: pl.DataFrame, least: int) -> pl.DataFrame:
     """Who changed, with speeds, and with slopes where enough people have them."""
     changes = with_speeds(rows)
-    if changes is None or not is_told(smallest(cell_of_tests(runners, least), cell_of_changes(changes)), least):
+    if changes is None:
         return pl.DataFrame()
-    has_slopes = is_told(cell_of_changes(changes.drop_nulls("slope_change")), least)
+    if not is_told(smallest(cell_of_tests(runners, least), cell_of_changes(runners, changes)), least):
+        return pl.DataFrame()
+    has_slopes = is_told(cell_of_changes(runners, changes, "slope_change"), least)
     return changes.select(
         "athlete_id",
         pl.format("{} {}", "event", "athlete_id").alias("run_id"),
@@ -117,8 +118,10 @@ _RELEASED_TABLE = {
 def _at_each_distance(runners: pl.DataFrame) -> Iterator[tuple[object, ...]]:
     """Rows of `released_table`: how many landed on the rearfoot always, sometimes and never, by distance."""
     for side in ("early", "late"):
-        for share, name in ((1.0, REARFOOT), (0.5, "sometimes"), (0.0, "other")):
-            of = runners.filter(STANDING[side] == share)
+        for share, name in ((1.0, REARFOOT), (None, "sometimes"), (0.0, "other")):
+            of = runners.filter(
+                pl.col(side).is_between(0, 1, closed="none") if share is None else pl.col(side) == share
+            )
             if name == "sometimes" and of.is_empty():
                 continue
             n, n_pairs = of.select(pl.col("n_runners", "n_pairs").sum()).row(0)

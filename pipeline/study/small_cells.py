@@ -10,7 +10,8 @@ these rules, with `least` the study's `least_cell`:
 - A step of the cohort's flow that removed runs of fewer athletes gives no number of runs; one that removed fewer
   athletes gives no number of athletes. The store's total is then left out as well, since the step would follow from it.
 - Results of fewer athletes, and shares and tests from which a count of fewer people could be computed, give no number
-  and no figure. Of a test it is still given whether its p-value is below 0.05.
+  and no figure; how often a runner was filmed counts as known (`pipeline.study.landing_pairs`). Of a test it is still
+  given whether its p-value is below 0.05.
 - Ranges are never given: the longest run and the fastest athlete are public knowledge.
 
 Not covered: comparing two studies whose cohorts differ by fewer athletes, and searching the splits for a run whose
