@@ -102,6 +102,8 @@ def _in_pieces(
         known: rows of all athletes that are in memory already, by table.
         athletes: whose rows they are given; None for everyone's.
     """
+    if not functions:
+        return {}
     frames = {}
     for name in {"runs", *(name for function in functions for name in function.reads)} & {*kept_parts(), *known}:
         if name in known:

@@ -242,7 +242,7 @@ def _one_clock(readings: pl.DataFrame, tally: Tally) -> pl.DataFrame:
 def _is_one_clock(time_s: Array) -> bool:
     """Whether whole seconds grow with each row, over no longer than a run lasts: as they mostly do."""
     is_later, is_whole = time_s[1:] > time_s[:-1], time_s == np.floor(time_s)
-    return bool(is_later.all() and is_whole.all() and (time_s[-1:] - time_s[:1] <= LONGEST_RUN_S).all())
+    return bool(is_later.all() and is_whole.all() and (time_s[-1:] <= time_s[:1] + LONGEST_RUN_S).all())
 
 
 def _moved_on(rows: pl.DataFrame, steps_s: Array, tally: Tally) -> pl.DataFrame:

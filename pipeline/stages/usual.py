@@ -90,7 +90,7 @@ def usual(course: pl.DataFrame, drifts: pl.DataFrame, *, inclusion: Inclusion) -
     # The error of a mean over runs falls with the root of their number; what the size of the error of speed adds stays.
     now, smallest = pl.col("detectable_pct") ** 2, pl.col("smallest_change_pct") ** 2
     stays = pl.col("detectable_at_best_pct").fill_null(0.0) ** 2
-    needed = pl.when(stays < smallest).then((pl.col("n_runs") * (now - stays) / (smallest - stays)).ceil())
+    needed = (pl.col("n_runs") * (now - stays) / (smallest - stays)).ceil()
     is_open = (pl.col("finding") == "unclear") & pl.col("drift_pct_per_10km").is_not_null()
     more = (
         pl.when(pl.col("finding") == "too_little_data")

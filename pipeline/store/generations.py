@@ -22,6 +22,7 @@ import shutil
 from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import gettempdir
 
 from pipeline.core.errors import Damaged, Fault, LockLost, NothingDone, UsageError
 from pipeline.core.places import copy_objects, files_below, is_remote, put_if, read_tagged, remove_tree, replacing
@@ -202,7 +203,8 @@ def _contents_before(store: Path) -> Contents | None:
 def _is_to_go_on(error: BaseException) -> bool:
     """Whether the same refresh may come to its end another time."""
     if isinstance(error, OSError):
-        return error.errno not in (errno.ENOSPC, errno.EDQUOT)
+        # The room that temporary files lack is not had by removing what was read.
+        return error.errno not in (errno.ENOSPC, errno.EDQUOT) or error.filename == gettempdir()
     return isinstance(error, KeyboardInterrupt | SystemExit)
 
 

@@ -159,7 +159,8 @@ class AthleteDrift(dy.Schema):
         "Distance that a quarter of the runs that entered reach: the athlete's usual long distance.", smallest=0)
     change_at_usual_distance_pct = measure("% of fresh level", 3,
         "Change from the start of a run to the usual distance at equal speed and slope: along the line that breaks "
-        "where a break stands out, else along the straight one.")
+        "where a break stands out, the mean of that and of the straight line where it only may be there, else along "
+        "the straight one.")
     change_at_usual_distance_low, change_at_usual_distance_high = interval("% of fresh level", 3,
         "Lower end of its 95 % interval.")
     excluded_early_share = share("share", 3,
@@ -347,7 +348,8 @@ class Usual(dy.Schema):
     n_more_runs = count(
         "Further runs like these that would settle the finding: so many that the minimum detectable change falls to "
         "the smallest change of interest, or that there are enough for an estimate. Null for a finding that is "
-        "settled, and where more runs of the same kind would not help, since detectable_at_best_pct is larger.",
+        "settled, and where more runs of the same kind would not help, since detectable_at_best_pct is not below "
+        "smallest_change_pct.",
         nullable=True, smallest=1)
 
 

@@ -120,6 +120,15 @@ def test_entries_are_applied_in_order_and_each_sees_what_the_one_before_left():
     assert (len(outcome.applied), len(outcome.held_back)) == (1, 1)
 
 
+@pytest.mark.parametrize(("file", "is_named"), [("a.fit", True), (None, False)])
+def test_a_recording_is_named_by_an_applied_entry_that_has_its_file(file: str | None, is_named: bool):
+    _, outcome = corrected(recording(), [entry(file=file, cadence_factor=2.0)])
+    _, held_back = corrected(
+        recording(), [entry(file="a.fit", cadence_factor=2.0, guards=(("only_if_cadence_below", 1.0),))]
+    )
+    assert (len(outcome.applied), outcome.is_named, held_back.is_named) == (1, is_named, False)
+
+
 def test_nothing_else_of_the_recording_changes():
     before = recording()
     after, _ = corrected(before, [entry(cadence_factor=2.0)])

@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from pipeline.formats import Recording, readings_frame
-from pipeline.stages.samples import RunSamples, samples
+from pipeline.stages.samples import LONGEST_RUN_S, RunSamples, samples
 from pipeline.tables import publishable
 
 NUMBERS = {"gap_s": 10.0, "slope_window_m": 100.0, "slope_window_rough_m": 400.0, "rough_altitude_m": 0.6}
@@ -64,6 +64,18 @@ def test_rows_of_one_instant_become_one_and_each_column_keeps_its_last_value():
     assert column(run, "cadence_spm") == [170, 172, 173]
     assert column(run, "heart_rate_bpm") == [None, 150, 151]
     assert reasons(run) == {("sample", "merged with another of the same instant"): 2}
+
+
+def test_instants_that_are_published_as_one_become_one():
+    run = settled([0, 1.0001, 1.0004, 2], distance_m=[0, 3, 3.5, 6])
+    assert column(run, "distance_m") == [0, 3.5, 6]
+    assert reasons(run) == {("sample", "merged with another of the same instant"): 1}
+
+
+@pytest.mark.parametrize(("away_s", "n"), [(LONGEST_RUN_S, 7), (LONGEST_RUN_S + 1, 6)])
+def test_a_sample_further_from_the_middle_than_a_run_lasts_has_a_wrong_date(away_s: float, n: int):
+    run = settled([0, 1, 2, 3, 4, 5, 3 + away_s], distance_m=[0, 3, 6, 9, 12, 15, 18])
+    assert (run.samples.height, ("sample", "a date days away from the rest") in reasons(run)) == (n, n == 6)
 
 
 def test_rows_without_a_time_are_left_out_and_counted():

@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import gettempdir
 
 import polars as pl
 import pytest
@@ -157,6 +158,7 @@ def test_after_a_restart_of_the_machine_only_what_was_synced_is_taken_over(
     [
         (OSError(errno.EIO, os.strerror(errno.EIO)), True),
         (OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)), False),
+        (OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), gettempdir()), True),
         (SystemExit(0), True),
         (ValueError("a bug"), False),
     ],

@@ -10,6 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline import ON_DEMAND, STAGES
+from pipeline.core.code import own_version
 from pipeline.core.errors import NothingDone, UsageError
 from pipeline.core.settings import READING, SUMMARIES, Settings
 from pipeline.store.generations import published
@@ -40,7 +41,7 @@ def test_every_parquet_file_says_what_it_holds_and_what_it_was_made_from(demo_st
         step = READING if table in PARTITIONED else SUMMARIES
         assert about["splitdrift.settings_sha256"] == Settings().digest(step)
         assert len(about["splitdrift.inputs_sha256"]) == 64
-        assert about["splitdrift.version"] == "0.1.0"
+        assert about["splitdrift.version"] == own_version()
 
 
 @pytest.mark.parametrize("table", MADE)
