@@ -559,6 +559,15 @@ def test_angles_are_told_where_enough_people_who_landed_alike_have_none(without:
     assert released_landings(material, FILMED, least=3)["angles"].height == (9 if cell >= 3 else 0)
 
 
+@pytest.mark.parametrize("n_twice", [1, 3])
+def test_angles_are_told_where_enough_people_who_were_filmed_as_often_have_none(n_twice: int):
+    measured, others = several(RR=6, RR_RR=2), {f"w{number}": "RR" for number in range(3)}
+    others |= {f"t{number}": "RR RR" for number in range(n_twice)}
+    angles = {who: [(9.0, 12.0) if who in measured else (None, None)] * 2 for who in measured | others}
+    material = of_feet(in_events(measured | others, angle_deg=angles))
+    assert by_name(material)["angle_change_deg"].smallest_cell == n_twice
+
+
 def runs_of(runners: dict[str, str], slopes: Sequence[float | None] = (None,) * 3) -> dict[str, pl.DataFrame]:
     """A recorded run of each runner at each event.
 
