@@ -730,7 +730,11 @@ def test_a_misspelt_header_of_the_mapping_shows_beside_the_column_that_is_missin
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("[columns]\nA = cadence_spm", "columns.toml cannot be read: Invalid value (at line 2, column 5)."),
+        (
+            "[columns]\nA = cadence_spm",
+            "columns.toml cannot be read: Invalid value (at line 2, column 5): a text needs quotation marks, "
+            'A = "cadence_spm".',
+        ),
         ('[columns]\nA = "cadense_spm"', 'the column "A" is given "cadense_spm", which is not a known name'),
         ('[columns]\nA = "cadense_spm"', "Did you mean cadence_spm"),
         ('[columns]\nA = "cadence"', "Did you mean cadence_spm or cadence_strides_min or cadence_steps_s?"),
