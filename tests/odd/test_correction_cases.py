@@ -312,8 +312,18 @@ def zipped(name: str, content: str) -> bytes:
     return packed.getvalue()
 
 
-@pytest.mark.parametrize("copy", ["ari/0-copy.csv", "ari/z-copy.csv", "ari/0-copies.zip"])
-@pytest.mark.parametrize("n_sections", [1, 4])
+@pytest.mark.parametrize(
+    ("n_sections", "copy"),
+    [
+        (1, "ari/0-copies.zip"),
+        (1, "ari/z-copy.csv"),
+        (4, "ari/0-copy.csv"),
+        *(
+            pytest.param(*of, marks=pytest.mark.depth)
+            for of in ((1, "ari/0-copy.csv"), (4, "ari/0-copies.zip"), (4, "ari/z-copy.csv"))
+        ),
+    ],
+)
 def test_a_copy_of_a_recording_takes_nothing_from_what_is_said_of_it(
     club: Club, monkeypatch: pytest.MonkeyPatch, copy: str, n_sections: int
 ):

@@ -217,8 +217,7 @@ def test_what_changes_in_one_section_leaves_the_others_as_they_are(club: Nights,
 
 
 @pytest.mark.parametrize(
-    ("before", "now"),
-    [(1024, 1), pytest.param(1, 1024, marks=pytest.mark.depth), pytest.param(2, 1, marks=pytest.mark.depth)],
+    ("before", "now"), [pytest.param(*of, marks=pytest.mark.depth) for of in ((1024, 1), (1, 1024), (2, 1))]
 )
 def test_what_came_of_a_refresh_is_the_same_however_the_club_is_divided(
     tables_of_club: Nights, before: int, now: int, monkeypatch: pytest.MonkeyPatch
