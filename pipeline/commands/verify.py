@@ -24,7 +24,9 @@ MOST_FILES = 40
 @JOBS
 @AS_JSON
 def verify(*, store: Path, repair: bool, inbox: Path | None, jobs: int | None, as_json: bool) -> None:
-    """Compare every file of a store with its digest. That was noted when the file was written, of the valid state.
+    """Compare every file of a store with its digest.
+
+    The files are those of the valid state, and the digests were noted when they were written.
 
     Names the damaged files and what rests on them. --repair is a refresh that relies on no damaged file: the
     recordings behind it are read again, and a new state takes the place of the damaged one. Whatever else is new in

@@ -277,15 +277,8 @@ def _rests_on(pages: Pages, club: ClubRows, athlete_id: str) -> tuple[str, str]:
 
 
 _OF_RUNS = (
-    "recordings",
-    "runs",
-    "splits",
-    "run_drift",
-    "exclusions",
-    "run_against_usual",
-    "usual_course",
-    "single_runs",
-)
+    "recordings", "runs", "splits", "run_drift", "exclusions", "run_against_usual", "usual_course", "single_runs",
+)  # fmt: skip
 
 
 def _common(pages: Pages) -> list[str]:

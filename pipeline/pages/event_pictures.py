@@ -13,7 +13,7 @@ from pipeline.pages.athlete_pictures import level_ticks, month_ticks, unit_of
 from pipeline.pages.club_rows import ClubRows
 from pipeline.pages.language import Language
 from pipeline.pages.picture import Picture, Scale, around
-from pipeline.stages.before_after import sides
+from pipeline.stages.before_after import YEAR, sides
 
 Row = Mapping[str, Any]
 Context = dict[str, Any]
@@ -54,7 +54,7 @@ def _others(row: Row, happened: Sequence[dict[str, Any]], club: ClubRows, langua
     names = [
         event_words(other | {"date": other["day"].isoformat()}, club, language)
         for other in happened
-        if other["kind"] != "year" and other["event"] != row["event"] and first <= other["day"] < end
+        if other["kind"] != YEAR and other["event"] != row["event"] and first <= other["day"] < end
     ]
     return language("event.others", n=len(names), names="; ".join(names))
 

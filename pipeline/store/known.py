@@ -216,7 +216,7 @@ def known_without(generation: Path, damaged: Collection[str]) -> Known:
     athletes = chain.from_iterable(known.athletes(one) for one in known.sections)
     own = {name: partition("splits", name) for name in athletes}
     lists = {name: contents.list_of(folder.as_posix()) for name, folder in own.items() if contents is not None}
-    lost = (name for name, folder in own.items() if folder.name in folders or lists[name] in damaged)
+    lost = (name for name, folder in own.items() if folder.name in folders or lists.get(name) in damaged)
     return replace(known, lost=frozenset(lost))
 
 
